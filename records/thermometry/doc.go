@@ -1,0 +1,24 @@
+// Package thermometry is the arithmetic of checking and correcting kitchen
+// thermometers: where water boils here, what an instrument's error is and how
+// well it is known, what a reading means, and what can be said against a limit.
+// Pure functions over plain numbers; units are in the names; NaN, infinite and
+// out-of-range inputs come back as an InputError that wraps one of the sentinels
+// (ErrNotFinite, ErrOutOfRange, ErrInconsistent, ErrNoPoints, ErrTooFew).
+//
+// Water and air: BoilingPointC, SaturationPressureHPa, BoilingSlopeCPerHPa;
+// StandardPressureHPa, StationPressureHPa, OutOfFamily, ProbablySeaLevel;
+// Pressure from MeasuredPressure, AltimeterPressure or AssumedPressure.
+//
+// Decimals: MicroC (millionths of a degC), RoundMilliHalfEven, RoundUpCentiC,
+// MicroFromC, MicroFromMicroF, NoLowMicroC, NoHighMicroC.
+//
+// Uncertainty: Term, Budget (Combined, Expanded), Shape, SharedInput,
+// ReadingTerm.
+//
+// Check points: Point from IcePoint, BoilingPoint, ComparisonPoint.
+//
+// Correction: FitCurve gives a Curve; Curve.At gives an Estimate.
+//
+// Verdicts, in decimals: JudgeError, NotBelieved, GrossOnly, JudgeLimit,
+// AsReadMet.
+package thermometry

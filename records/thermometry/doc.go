@@ -17,7 +17,10 @@
 //
 // Check points: Point from IcePoint, BoilingPoint, ComparisonPoint.
 //
-// Correction: FitCurve gives a Curve; Curve.At gives an Estimate.
+// Correction: FitCurve gives a Curve; Curve.At gives an Estimate, Curve.Budget
+// its terms. NewCorrector prepares the judge of one instrument:
+// Corrector.Correct, ReadingFor, Budget, and Against, which gives the
+// uncertainty of the difference to a Bound with shared inputs shared.
 //
 // Verdicts, in decimals: JudgeError, NotBelieved, GrossOnly, JudgeLimit,
 // AsReadMet.

@@ -19,7 +19,11 @@ var (
 	// is an ErrInvalid too.
 	ErrBadCursor = fmt.Errorf("%w: bad cursor", ErrInvalid)
 
-	// ErrPanicked says that a step panicked. The error names the panic value.
+	// ErrUnavailable says that the engine could not write. Whether the command
+	// was kept is open; asking again with the same request id settles it.
+	ErrUnavailable = errors.New("store: could not write")
+
+	// ErrPanicked says that a step panicked. The error is a *PanicError.
 	ErrPanicked = errors.New("store: a step panicked")
 
 	// ErrNotFound says that there is no entry with that sequence number.
@@ -46,6 +50,18 @@ var (
 	// software wants. The error is a *SchemaError.
 	ErrSchema = errors.New("store: the database has another form than wanted")
 )
+
+// PanicError carries what a step panicked with.
+type PanicError struct {
+	Value any
+	Stack []byte // of the panicking goroutine, for the log
+}
+
+// Error implements error.
+func (e *PanicError) Error() string { return fmt.Sprintf("%v: %v", ErrPanicked, e.Value) }
+
+// Is reports whether target is ErrPanicked.
+func (e *PanicError) Is(target error) bool { return target == ErrPanicked }
 
 // TamperedError tells where the first difference is.
 type TamperedError struct {

@@ -4,6 +4,7 @@ import (
 	"encoding/base64"
 	"encoding/binary"
 	"fmt"
+	"strconv"
 	"strings"
 )
 
@@ -87,8 +88,8 @@ func DecodeRunCursor(cursor string) (firstAt, sequence int64, part int32, err er
 	}
 	var v [3]int64
 	for i, p := range parts {
-		var u uint64
-		if _, err := fmt.Sscanf(p, "%016x", &u); err != nil || len(p) != 16 {
+		u, err := strconv.ParseUint(p, 16, 64)
+		if err != nil || len(p) != 16 {
 			return 0, 0, 0, ErrBadCursor
 		}
 		v[i] = int64(u ^ 1<<63)

@@ -30,8 +30,8 @@
 // Append MUST NOT return a receipt before the command would survive the loss
 // of power. When ctx ends before the command's turn, nothing is written and
 // ctx's error is returned; once its turn has come, Append waits and reports
-// what happened. An error that is not a step's own leaves open whether the
-// command was kept; asking again with the same request id settles it.
+// what happened. ErrUnavailable and ErrClosed leave open whether the command was
+// kept; asking again with the same request id settles it.
 //
 // A request id is used once, for ever. The same id with the same content
 // MUST get the first receipt, marked Replayed, and run no step; with other
@@ -62,7 +62,7 @@ type Store interface {
 	// they decide. Errors: ErrRequestIDReused, ErrNothingDecided (the steps
 	// decided no entry; nothing is kept), ErrInvalid (an empty request id, a
 	// draft or projection that breaks the contract), ErrPanicked, ErrReadOnly,
-	// ErrClosed, ctx's error, or a step's own.
+	// ErrClosed, ErrUnavailable, ctx's error, or a step's own.
 	Append(ctx context.Context, cmd Command, steps ...Step) (Receipt, error)
 
 	// Snapshot returns a view of what is committed now. The caller must call
@@ -198,16 +198,16 @@ type CheckReport struct {
 
 // Stats counts what the store did since it was opened.
 type Stats struct {
-	Commands       int64  // appended, without replays
-	Replays        int64  // answered with an earlier receipt
-	Refused        int64  // ended with an error of their own
-	Entries        int64  // appended
-	Commits        int64  // groups committed
-	LargestGroup   int    // commands committed together
-	StepRows       int    // most rows that one step read through its view
-	StepRequestID  string // the command of that step
-	CommandRows    int    // most rows that one command read through its views
-	CommandRequest string // that command
+	Commands         int64  // appended, without replays
+	Replays          int64  // answered with an earlier receipt
+	Refused          int64  // ended with an error of their own
+	Entries          int64  // appended
+	Commits          int64  // groups committed
+	LargestGroup     int    // commands committed together
+	StepRows         int    // most rows that one step read through its view
+	StepRequestID    string // the command of that step
+	CommandRows      int    // most rows that one command read through its views
+	CommandRequestID string // that command
 }
 
 // Secrets is a small table of keys and values that are no records: it is in

@@ -15,10 +15,13 @@ import (
 )
 
 // madeKeyBits is the smallest RSA key that a certificate is made for;
-// readKeyBits the smallest that is believed when checking.
+// readKeyBits the smallest that is believed when checking. maxKeyBits and
+// maxChain bound the work that a hostile file can ask for.
 const (
 	madeKeyBits = 3072
 	readKeyBits = 2048
+	maxKeyBits  = 8192
+	maxChain    = 8
 )
 
 // Subject names the holder of a certificate. CommonName is required.
@@ -161,16 +164,30 @@ func newSigningKey(opt Options) (signingKey, error) {
 				cert.Subject.CommonName, opt.SignedAt.UTC().Format(time.RFC3339))
 		}
 	}
-	if err := checkLeaf(key.chain[0]); err != nil {
+	if err := checkChain(key.chain); err != nil {
 		return signingKey{}, fmt.Errorf("%w: %w", ErrCertificate, err)
 	}
 	if !samePublicKey(key.chain[0].PublicKey, opt.Signer.Public()) {
 		return signingKey{}, fmt.Errorf("%w: the key is not that of the first certificate", ErrCertificate)
 	}
-	if err := checkOrder(key.chain); err != nil {
-		return signingKey{}, fmt.Errorf("%w: %w", ErrCertificate, err)
-	}
 	return key, nil
+}
+
+// checkChain tells whether the first certificate may stand behind a seal and
+// each was issued by the next one.
+func checkChain(chain []*x509.Certificate) error {
+	if len(chain) > maxChain {
+		return fmt.Errorf("%d certificates", len(chain))
+	}
+	for _, cert := range chain {
+		if key, ok := cert.PublicKey.(*rsa.PublicKey); ok && key.N.BitLen() > maxKeyBits {
+			return fmt.Errorf("the key of %q has %d bits", cert.Subject.CommonName, key.N.BitLen())
+		}
+	}
+	if err := checkLeaf(chain[0]); err != nil {
+		return err
+	}
+	return checkOrder(chain)
 }
 
 // checkLeaf tells whether a certificate may stand behind a seal.

@@ -121,7 +121,7 @@ func (t Trust) judge(chain []*x509.Certificate, at time.Time) (*x509.Certificate
 	}
 	// A stranger's certificate that has also run out is a stranger's first of all.
 	options.CurrentTime = living
-	if _, again := leaf.Verify(options); again == nil {
+	if _, again := leaf.Verify(options); again == nil && !living.IsZero() {
 		return nil, errOutside
 	}
 	return nil, err

@@ -230,12 +230,14 @@ type UncertaintyTerm struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// What it comes from.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
-	// Standard uncertainty in millionths of a degC.
+	// Standard uncertainty in millionths of a degC; its sign counts for a shared term.
 	StandardMicroC int64 `protobuf:"varint,2,opt,name=standard_micro_c,json=standardMicroC,proto3" json:"standard_micro_c,omitempty"`
-	// Shape of the distribution: normal, rectangular or one-sided.
-	Shape string `protobuf:"bytes,3,opt,name=shape,proto3" json:"shape,omitempty"`
-	// Input it shares with others, for example pressure; empty when independent.
-	Shared        string `protobuf:"bytes,4,opt,name=shared,proto3" json:"shared,omitempty"`
+	// Shape of the distribution: 0 normal, 1 rectangular, 2 one-sided.
+	Shape int32 `protobuf:"varint,3,opt,name=shape,proto3" json:"shape,omitempty"`
+	// Input it shares with others, as a number of the list in the thermometry package; 0 when independent.
+	Shared int32 `protobuf:"varint,4,opt,name=shared,proto3" json:"shared,omitempty"`
+	// Which realisation of that input, for example a certificate; empty when independent.
+	Source        string `protobuf:"bytes,5,opt,name=source,proto3" json:"source,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -284,16 +286,23 @@ func (x *UncertaintyTerm) GetStandardMicroC() int64 {
 	return 0
 }
 
-func (x *UncertaintyTerm) GetShape() string {
+func (x *UncertaintyTerm) GetShape() int32 {
 	if x != nil {
 		return x.Shape
 	}
-	return ""
+	return 0
 }
 
-func (x *UncertaintyTerm) GetShared() string {
+func (x *UncertaintyTerm) GetShared() int32 {
 	if x != nil {
 		return x.Shared
+	}
+	return 0
+}
+
+func (x *UncertaintyTerm) GetSource() string {
+	if x != nil {
+		return x.Source
 	}
 	return ""
 }
@@ -1600,12 +1609,13 @@ var File_kettlebook_v1_assessment_proto protoreflect.FileDescriptor
 
 const file_kettlebook_v1_assessment_proto_rawDesc = "" +
 	"\n" +
-	"\x1ekettlebook/v1/assessment.proto\x12\rkettlebook.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x19kettlebook/v1/check.proto\x1a\x1bkettlebook/v1/formula.proto\x1a\x1ckettlebook/v1/quantity.proto\"}\n" +
+	"\x1ekettlebook/v1/assessment.proto\x12\rkettlebook.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x19kettlebook/v1/check.proto\x1a\x1bkettlebook/v1/formula.proto\x1a\x1ckettlebook/v1/quantity.proto\"\x95\x01\n" +
 	"\x0fUncertaintyTerm\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12(\n" +
 	"\x10standard_micro_c\x18\x02 \x01(\x03R\x0estandardMicroC\x12\x14\n" +
-	"\x05shape\x18\x03 \x01(\tR\x05shape\x12\x16\n" +
-	"\x06shared\x18\x04 \x01(\tR\x06shared\"\xf1\x01\n" +
+	"\x05shape\x18\x03 \x01(\x05R\x05shape\x12\x16\n" +
+	"\x06shared\x18\x04 \x01(\x05R\x06shared\x12\x16\n" +
+	"\x06source\x18\x05 \x01(\tR\x06source\"\xf1\x01\n" +
 	"\fPressureUsed\x129\n" +
 	"\fpressure_hpa\x18\x01 \x01(\v2\x16.kettlebook.v1.DecimalR\vpressureHpa\x12/\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x1b.kettlebook.v1.PressureKindR\x04kind\x12*\n" +

@@ -97,7 +97,7 @@ type Envelope struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Number of the site within the ledger, from 1.
 	Site uint32 `protobuf:"varint,1,opt,name=site,proto3" json:"site,omitempty"`
-	// Place in the ledger, from 0.
+	// Place in the ledger, from 1.
 	Sequence int64 `protobuf:"varint,2,opt,name=sequence,proto3" json:"sequence,omitempty"`
 	// When it happened, as claimed.
 	OccurredAt *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=occurred_at,json=occurredAt,proto3" json:"occurred_at,omitempty"`
@@ -346,6 +346,133 @@ func (x *LedgerRestored) GetReason() string {
 	return ""
 }
 
+// Document is a projection of an entry: its record and what the envelope said. It is made anew by a rebuild.
+type Document struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Sequence number of the entry.
+	Sequence int64 `protobuf:"varint,1,opt,name=sequence,proto3" json:"sequence,omitempty"`
+	// When it happened, as claimed.
+	OccurredAt *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=occurred_at,json=occurredAt,proto3" json:"occurred_at,omitempty"`
+	// When the server took it.
+	RecordedAt *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=recorded_at,json=recordedAt,proto3" json:"recorded_at,omitempty"`
+	// Production day, YYYY-MM-DD.
+	ProductionDay string `protobuf:"bytes,4,opt,name=production_day,json=productionDay,proto3" json:"production_day,omitempty"`
+	// Initials of the person.
+	Person string `protobuf:"bytes,5,opt,name=person,proto3" json:"person,omitempty"`
+	// How the person was known.
+	KnownBy KnownBy `protobuf:"varint,6,opt,name=known_by,json=knownBy,proto3,enum=kettlebook.v1.KnownBy" json:"known_by,omitempty"`
+	// Initials of who copied it from paper.
+	TranscribedBy string `protobuf:"bytes,7,opt,name=transcribed_by,json=transcribedBy,proto3" json:"transcribed_by,omitempty"`
+	// A tablet held it while the line was down.
+	Queued bool `protobuf:"varint,8,opt,name=queued,proto3" json:"queued,omitempty"`
+	// Sheet it was copied from.
+	Sheet string `protobuf:"bytes,9,opt,name=sheet,proto3" json:"sheet,omitempty"`
+	// The record, serialised.
+	Body          []byte `protobuf:"bytes,10,opt,name=body,proto3" json:"body,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Document) Reset() {
+	*x = Document{}
+	mi := &file_kettlebook_v1_ledger_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Document) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Document) ProtoMessage() {}
+
+func (x *Document) ProtoReflect() protoreflect.Message {
+	mi := &file_kettlebook_v1_ledger_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Document.ProtoReflect.Descriptor instead.
+func (*Document) Descriptor() ([]byte, []int) {
+	return file_kettlebook_v1_ledger_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *Document) GetSequence() int64 {
+	if x != nil {
+		return x.Sequence
+	}
+	return 0
+}
+
+func (x *Document) GetOccurredAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.OccurredAt
+	}
+	return nil
+}
+
+func (x *Document) GetRecordedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.RecordedAt
+	}
+	return nil
+}
+
+func (x *Document) GetProductionDay() string {
+	if x != nil {
+		return x.ProductionDay
+	}
+	return ""
+}
+
+func (x *Document) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *Document) GetKnownBy() KnownBy {
+	if x != nil {
+		return x.KnownBy
+	}
+	return KnownBy_KNOWN_BY_UNSPECIFIED
+}
+
+func (x *Document) GetTranscribedBy() string {
+	if x != nil {
+		return x.TranscribedBy
+	}
+	return ""
+}
+
+func (x *Document) GetQueued() bool {
+	if x != nil {
+		return x.Queued
+	}
+	return false
+}
+
+func (x *Document) GetSheet() string {
+	if x != nil {
+		return x.Sheet
+	}
+	return ""
+}
+
+func (x *Document) GetBody() []byte {
+	if x != nil {
+		return x.Body
+	}
+	return nil
+}
+
 var File_kettlebook_v1_ledger_proto protoreflect.FileDescriptor
 
 const file_kettlebook_v1_ledger_proto_rawDesc = "" +
@@ -377,7 +504,21 @@ const file_kettlebook_v1_ledger_proto_rawDesc = "" +
 	"\flost_entries\x18\x03 \x01(\x03R\vlostEntries\x12\x1d\n" +
 	"\n" +
 	"new_origin\x18\x04 \x01(\tR\tnewOrigin\x12\x16\n" +
-	"\x06reason\x18\x05 \x01(\tR\x06reason*\xb4\x01\n" +
+	"\x06reason\x18\x05 \x01(\tR\x06reason\"\xfb\x02\n" +
+	"\bDocument\x12\x1a\n" +
+	"\bsequence\x18\x01 \x01(\x03R\bsequence\x12;\n" +
+	"\voccurred_at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"occurredAt\x12;\n" +
+	"\vrecorded_at\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"recordedAt\x12%\n" +
+	"\x0eproduction_day\x18\x04 \x01(\tR\rproductionDay\x12\x16\n" +
+	"\x06person\x18\x05 \x01(\tR\x06person\x121\n" +
+	"\bknown_by\x18\x06 \x01(\x0e2\x16.kettlebook.v1.KnownByR\aknownBy\x12%\n" +
+	"\x0etranscribed_by\x18\a \x01(\tR\rtranscribedBy\x12\x16\n" +
+	"\x06queued\x18\b \x01(\bR\x06queued\x12\x14\n" +
+	"\x05sheet\x18\t \x01(\tR\x05sheet\x12\x12\n" +
+	"\x04body\x18\n" +
+	" \x01(\fR\x04body*\xb4\x01\n" +
 	"\aKnownBy\x12\x18\n" +
 	"\x14KNOWN_BY_UNSPECIFIED\x10\x00\x12\x18\n" +
 	"\x14KNOWN_BY_PIN_SESSION\x10\x01\x12\x15\n" +
@@ -400,24 +541,28 @@ func file_kettlebook_v1_ledger_proto_rawDescGZIP() []byte {
 }
 
 var file_kettlebook_v1_ledger_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_kettlebook_v1_ledger_proto_msgTypes = make([]protoimpl.MessageInfo, 2)
+var file_kettlebook_v1_ledger_proto_msgTypes = make([]protoimpl.MessageInfo, 3)
 var file_kettlebook_v1_ledger_proto_goTypes = []any{
 	(KnownBy)(0),                  // 0: kettlebook.v1.KnownBy
 	(*Envelope)(nil),              // 1: kettlebook.v1.Envelope
 	(*LedgerRestored)(nil),        // 2: kettlebook.v1.LedgerRestored
-	(*timestamppb.Timestamp)(nil), // 3: google.protobuf.Timestamp
-	(*anypb.Any)(nil),             // 4: google.protobuf.Any
+	(*Document)(nil),              // 3: kettlebook.v1.Document
+	(*timestamppb.Timestamp)(nil), // 4: google.protobuf.Timestamp
+	(*anypb.Any)(nil),             // 5: google.protobuf.Any
 }
 var file_kettlebook_v1_ledger_proto_depIdxs = []int32{
-	3, // 0: kettlebook.v1.Envelope.occurred_at:type_name -> google.protobuf.Timestamp
-	3, // 1: kettlebook.v1.Envelope.recorded_at:type_name -> google.protobuf.Timestamp
+	4, // 0: kettlebook.v1.Envelope.occurred_at:type_name -> google.protobuf.Timestamp
+	4, // 1: kettlebook.v1.Envelope.recorded_at:type_name -> google.protobuf.Timestamp
 	0, // 2: kettlebook.v1.Envelope.known_by:type_name -> kettlebook.v1.KnownBy
-	4, // 3: kettlebook.v1.Envelope.payload:type_name -> google.protobuf.Any
-	4, // [4:4] is the sub-list for method output_type
-	4, // [4:4] is the sub-list for method input_type
-	4, // [4:4] is the sub-list for extension type_name
-	4, // [4:4] is the sub-list for extension extendee
-	0, // [0:4] is the sub-list for field type_name
+	5, // 3: kettlebook.v1.Envelope.payload:type_name -> google.protobuf.Any
+	4, // 4: kettlebook.v1.Document.occurred_at:type_name -> google.protobuf.Timestamp
+	4, // 5: kettlebook.v1.Document.recorded_at:type_name -> google.protobuf.Timestamp
+	0, // 6: kettlebook.v1.Document.known_by:type_name -> kettlebook.v1.KnownBy
+	7, // [7:7] is the sub-list for method output_type
+	7, // [7:7] is the sub-list for method input_type
+	7, // [7:7] is the sub-list for extension type_name
+	7, // [7:7] is the sub-list for extension extendee
+	0, // [0:7] is the sub-list for field type_name
 }
 
 func init() { file_kettlebook_v1_ledger_proto_init() }
@@ -431,7 +576,7 @@ func file_kettlebook_v1_ledger_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_kettlebook_v1_ledger_proto_rawDesc), len(file_kettlebook_v1_ledger_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   2,
+			NumMessages:   3,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -356,7 +356,9 @@ type SheetTaken struct {
 	// Production days touched, YYYY-MM-DD, ascending.
 	ProductionDays []string `protobuf:"bytes,4,rep,name=production_days,json=productionDays,proto3" json:"production_days,omitempty"`
 	// Name of the paper the rows were copied from, up to 120 characters.
-	Paper         string `protobuf:"bytes,5,opt,name=paper,proto3" json:"paper,omitempty"`
+	Paper string `protobuf:"bytes,5,opt,name=paper,proto3" json:"paper,omitempty"`
+	// The rows, by name.
+	RowsTaken     []*SheetRowTaken `protobuf:"bytes,6,rep,name=rows_taken,json=rowsTaken,proto3" json:"rows_taken,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -426,6 +428,68 @@ func (x *SheetTaken) GetPaper() string {
 	return ""
 }
 
+func (x *SheetTaken) GetRowsTaken() []*SheetRowTaken {
+	if x != nil {
+		return x.RowsTaken
+	}
+	return nil
+}
+
+// SheetRowTaken names one row of a sheet, so that it is never taken twice.
+type SheetRowTaken struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name of the row: a UUID made of site, sheet and row key.
+	RowId string `protobuf:"bytes,1,opt,name=row_id,json=rowId,proto3" json:"row_id,omitempty"`
+	// SHA-256 of what the row said, 32 bytes.
+	ContentSha256 []byte `protobuf:"bytes,2,opt,name=content_sha256,json=contentSha256,proto3" json:"content_sha256,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SheetRowTaken) Reset() {
+	*x = SheetRowTaken{}
+	mi := &file_kettlebook_v1_review_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SheetRowTaken) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SheetRowTaken) ProtoMessage() {}
+
+func (x *SheetRowTaken) ProtoReflect() protoreflect.Message {
+	mi := &file_kettlebook_v1_review_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SheetRowTaken.ProtoReflect.Descriptor instead.
+func (*SheetRowTaken) Descriptor() ([]byte, []int) {
+	return file_kettlebook_v1_review_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *SheetRowTaken) GetRowId() string {
+	if x != nil {
+		return x.RowId
+	}
+	return ""
+}
+
+func (x *SheetRowTaken) GetContentSha256() []byte {
+	if x != nil {
+		return x.ContentSha256
+	}
+	return nil
+}
+
 var File_kettlebook_v1_review_proto protoreflect.FileDescriptor
 
 const file_kettlebook_v1_review_proto_rawDesc = "" +
@@ -455,7 +519,7 @@ const file_kettlebook_v1_review_proto_rawDesc = "" +
 	"pdf_sha256\x18\x06 \x01(\fR\tpdfSha256\x12\x1b\n" +
 	"\tfile_name\x18\a \x01(\tR\bfileName\x12%\n" +
 	"\x0ecause_sequence\x18\b \x01(\x03R\rcauseSequence\x127\n" +
-	"\tsealed_at\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\bsealedAt\"\x96\x01\n" +
+	"\tsealed_at\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\bsealedAt\"\xd3\x01\n" +
 	"\n" +
 	"SheetTaken\x12\x14\n" +
 	"\x05sheet\x18\x01 \x01(\tR\x05sheet\x12\x1f\n" +
@@ -463,7 +527,12 @@ const file_kettlebook_v1_review_proto_rawDesc = "" +
 	"rowsSha256\x12\x12\n" +
 	"\x04rows\x18\x03 \x01(\rR\x04rows\x12'\n" +
 	"\x0fproduction_days\x18\x04 \x03(\tR\x0eproductionDays\x12\x14\n" +
-	"\x05paper\x18\x05 \x01(\tR\x05paper*O\n" +
+	"\x05paper\x18\x05 \x01(\tR\x05paper\x12;\n" +
+	"\n" +
+	"rows_taken\x18\x06 \x03(\v2\x1c.kettlebook.v1.SheetRowTakenR\trowsTaken\"M\n" +
+	"\rSheetRowTaken\x12\x15\n" +
+	"\x06row_id\x18\x01 \x01(\tR\x05rowId\x12%\n" +
+	"\x0econtent_sha256\x18\x02 \x01(\fR\rcontentSha256*O\n" +
 	"\x0eSigningMeaning\x12\x1f\n" +
 	"\x1bSIGNING_MEANING_UNSPECIFIED\x10\x00\x12\x1c\n" +
 	"\x18SIGNING_MEANING_REVIEWED\x10\x01B-Z+kettlebook/proto/kettlebook/v1;kettlebookv1b\x06proto3"
@@ -481,23 +550,25 @@ func file_kettlebook_v1_review_proto_rawDescGZIP() []byte {
 }
 
 var file_kettlebook_v1_review_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_kettlebook_v1_review_proto_msgTypes = make([]protoimpl.MessageInfo, 4)
+var file_kettlebook_v1_review_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
 var file_kettlebook_v1_review_proto_goTypes = []any{
 	(SigningMeaning)(0),           // 0: kettlebook.v1.SigningMeaning
 	(*DayReview)(nil),             // 1: kettlebook.v1.DayReview
 	(*DaySeal)(nil),               // 2: kettlebook.v1.DaySeal
 	(*LogSealed)(nil),             // 3: kettlebook.v1.LogSealed
 	(*SheetTaken)(nil),            // 4: kettlebook.v1.SheetTaken
-	(*timestamppb.Timestamp)(nil), // 5: google.protobuf.Timestamp
+	(*SheetRowTaken)(nil),         // 5: kettlebook.v1.SheetRowTaken
+	(*timestamppb.Timestamp)(nil), // 6: google.protobuf.Timestamp
 }
 var file_kettlebook_v1_review_proto_depIdxs = []int32{
 	0, // 0: kettlebook.v1.DayReview.meaning:type_name -> kettlebook.v1.SigningMeaning
-	5, // 1: kettlebook.v1.LogSealed.sealed_at:type_name -> google.protobuf.Timestamp
-	2, // [2:2] is the sub-list for method output_type
-	2, // [2:2] is the sub-list for method input_type
-	2, // [2:2] is the sub-list for extension type_name
-	2, // [2:2] is the sub-list for extension extendee
-	0, // [0:2] is the sub-list for field type_name
+	6, // 1: kettlebook.v1.LogSealed.sealed_at:type_name -> google.protobuf.Timestamp
+	5, // 2: kettlebook.v1.SheetTaken.rows_taken:type_name -> kettlebook.v1.SheetRowTaken
+	3, // [3:3] is the sub-list for method output_type
+	3, // [3:3] is the sub-list for method input_type
+	3, // [3:3] is the sub-list for extension type_name
+	3, // [3:3] is the sub-list for extension extendee
+	0, // [0:3] is the sub-list for field type_name
 }
 
 func init() { file_kettlebook_v1_review_proto_init() }
@@ -511,7 +582,7 @@ func file_kettlebook_v1_review_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_kettlebook_v1_review_proto_rawDesc), len(file_kettlebook_v1_review_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   4,
+			NumMessages:   5,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

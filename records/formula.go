@@ -1,0 +1,166 @@
+package records
+
+import (
+	"fmt"
+	"strings"
+
+	kb "kettlebook/proto/kettlebook/v1"
+)
+
+// Kinds of formula documents: versions by formula and version, approvals likewise.
+const (
+	KindFormula         = "formula"
+	KindFormulaApproval = "formula_approval"
+)
+
+var (
+	_ = register(validateFormula, func(e Entry, m *kb.Formula) (Projection, error) {
+		id := FormulaKey(m.GetFormulaId(), m.GetVersion())
+		r, err := row(e, KindFormula, id, "", m)
+		return rows(r), err
+	})
+	_ = register(func(m *kb.FormulaApproval) error { return name("formula_id", m.GetFormulaId(), 24) }, func(e Entry, m *kb.FormulaApproval) (Projection, error) {
+		id := FormulaKey(m.GetFormulaId(), m.GetVersion())
+		r, err := row(e, KindFormulaApproval, id, "", m, Key{"formula", id})
+		return rows(r), err
+	})
+)
+
+// FormulaKey names a version of a formula; names sort in order of version.
+func FormulaKey(id string, version uint32) string {
+	return JoinKey(id, fmt.Sprintf("%08d", version))
+}
+
+func validateFormula(m *kb.Formula) error {
+	if err := name("formula_id", m.GetFormulaId(), 24); err != nil {
+		return err
+	}
+	if m.GetVersion() == 0 {
+		return invalid("version", "1, 2, 3 ...", "is missing")
+	}
+	if err := text("name", m.GetName(), 1, 120); err != nil {
+		return err
+	}
+	for i, a := range m.GetAllergens() {
+		if err := text(fmt.Sprintf("allergens[%d]", i), a, 1, 60); err != nil {
+			return err
+		}
+	}
+	if w := m.GetWaterFraction(); w != nil && (w.GetMicro() < 0 || w.GetMicro() > 900_000) {
+		return invalid("water_fraction", "0 to 0.9", "%s", FormatDecimal(w))
+	}
+	if len(m.GetLimits()) == 0 {
+		return invalid("limits", "give at least the limit of the cook", "is empty")
+	}
+	for i, l := range m.GetLimits() {
+		if err := Within(fmt.Sprintf("limits[%d]", i), validateLimit(l)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func validateLimit(l *kb.Limit) error {
+	if err := text("name", l.GetName(), 1, 40); err != nil {
+		return err
+	}
+	if err := text("reason", l.GetReason(), 0, 500); err != nil {
+		return err
+	}
+	if l.GetClass() == kb.LimitClass_LIMIT_CLASS_UNSPECIFIED {
+		return invalid("class", "critical, operating or quality", "is missing")
+	}
+	if l.GetBasis() == kb.LimitBasis_LIMIT_BASIS_UNSPECIFIED {
+		return invalid("basis", "solids (moves with pressure) or temperature (does not)", "is missing")
+	}
+	if l.GetLow() == nil && l.GetHigh() == nil {
+		return invalid("low", "give a lower or an upper bound", "no bound is given")
+	}
+	for _, b := range []struct {
+		field string
+		t     *kb.Temperature
+	}{{"low", l.GetLow()}, {"high", l.GetHigh()}} {
+		if b.t == nil {
+			continue
+		}
+		if err := checkTemperature(b.field, b.t); err != nil {
+			return err
+		}
+		if c := CelsiusMicro(b.t); c < -50*One || c > 300*One {
+			return invalid(b.field, "check the digits and the unit", "%s is no temperature of a sugar cook", FormatTemperature(b.t))
+		}
+	}
+	if l.GetLow() != nil && l.GetHigh() != nil && CelsiusMicro(l.GetLow()) > CelsiusMicro(l.GetHigh()) {
+		return invalid("high", "exchange the bounds", "the upper bound lies below the lower one")
+	}
+	if l.GetBasis() == kb.LimitBasis_LIMIT_BASIS_SOLIDS {
+		if l.GetEstablishedAt() == kb.EstablishedAt_ESTABLISHED_AT_UNSPECIFIED {
+			return invalid("established_at", "standard pressure, this kitchen, or a stated pressure", "a solids limit without a reference pressure")
+		}
+		if l.GetEstablishedOn() == kb.EstablishedOn_ESTABLISHED_ON_UNSPECIFIED {
+			return invalid("established_on", "a book, a corrected thermometer, or this dial as it read", "a solids limit that does not say what it was established on")
+		}
+		if l.GetEstablishedAt() == kb.EstablishedAt_ESTABLISHED_AT_STATED {
+			if l.GetEstablishedHpa() == nil {
+				return invalid("established_hpa", "give it in hPa", "the stated pressure is missing")
+			}
+			if err := between("established_hpa", l.GetEstablishedHpa(), 450, 1100); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// FormulaFacts is what is known when a formula is entered or approved.
+type FormulaFacts struct {
+	// Known is that version; Approved its approval.
+	Known    Doc[*kb.Formula]
+	Approved Doc[*kb.FormulaApproval]
+}
+
+// DecideFormula enters a version. A version that exists is never changed.
+func DecideFormula(f FormulaFacts, act Act, day string, m *kb.Formula) ([]Draft, error) {
+	if err := Validate(m); err != nil {
+		return nil, err
+	}
+	if f.Known.Has() {
+		return nil, refuse(ErrExists, "version", "enter the change as the next version", "version %d of %s exists", m.GetVersion(), m.GetFormulaId())
+	}
+	return []Draft{{Act: act, OccurredAt: act.RecordedAt, Day: day, Payload: m}}, nil
+}
+
+// DecideFormulaApproval lets a version be used. The author may approve only in
+// a one-person kitchen; paper taken over as it was used is approved as taken.
+func DecideFormulaApproval(f FormulaFacts, s Settings, act Act, day string, m *kb.FormulaApproval) ([]Draft, error) {
+	if err := Validate(m); err != nil {
+		return nil, err
+	}
+	if !f.Known.Has() {
+		return nil, refuse(ErrUnknownReference, "formula_id", "enter the version first", "version %d of %s is not known", m.GetVersion(), m.GetFormulaId())
+	}
+	if f.Approved.Has() {
+		return nil, refuse(ErrExists, "version", "it can be used already", "version %d of %s is approved", m.GetVersion(), m.GetFormulaId())
+	}
+	if act.Person != "" && f.Known.Meta.GetPerson() == act.Person && !s.Site.GetOnePerson() && act.KnownBy != kb.KnownBy_KNOWN_BY_TRANSCRIBED {
+		return nil, refuse(ErrNotAllowed, "", "ask somebody else to approve it", "%s wrote this version", act.Person)
+	}
+	return []Draft{{Act: act, OccurredAt: act.RecordedAt, Day: day, Payload: m}}, nil
+}
+
+// StrictestClass gives the gravest class among limits.
+func StrictestClass(limits []*kb.Limit) kb.LimitClass {
+	out := kb.LimitClass_LIMIT_CLASS_QUALITY
+	for _, l := range limits {
+		out = min(out, l.GetClass())
+	}
+	return out
+}
+
+// AllergenText lists allergens, or says that none is declared.
+func AllergenText(m *kb.Formula) string {
+	if len(m.GetAllergens()) == 0 {
+		return "none declared"
+	}
+	return strings.Join(m.GetAllergens(), ", ")
+}

@@ -1,0 +1,84 @@
+package records
+
+import (
+	"slices"
+	"strings"
+
+	kb "kettlebook/proto/kettlebook/v1"
+)
+
+// KindPerson is the kind of the staff register, by initials.
+const KindPerson = "person"
+
+var _ = register(validatePerson, func(e Entry, m *kb.Person) (Projection, error) {
+	r, err := row(e, KindPerson, m.GetInitials(), "", m)
+	return rows(r), err
+})
+
+func validatePerson(m *kb.Person) error {
+	if err := text("printed_name", m.GetPrintedName(), 1, 120); err != nil {
+		return err
+	}
+	if err := text("initials", m.GetInitials(), 1, 8); err != nil {
+		return err
+	}
+	for _, r := range m.GetInitials() {
+		if !(r >= '0' && r <= '9' || r >= 'A' && r <= 'Z' || r >= 'a' && r <= 'z' || r > 0x7f) {
+			return invalid("initials", "letters and digits only", "%q", m.GetInitials())
+		}
+	}
+	if len(m.GetRoles()) == 0 {
+		return invalid("roles", "give at least one role", "is empty")
+	}
+	if slices.Contains(m.GetRoles(), kb.Role_ROLE_UNSPECIFIED) {
+		return invalid("roles", "cook, reviewer, administrator or inspector", "holds an unspecified role")
+	}
+	if len(m.GetRoles()) > 1 && slices.Contains(m.GetRoles(), kb.Role_ROLE_INSPECTOR) {
+		return invalid("roles", "an inspector reads only: give no other role", "inspector with another role")
+	}
+	return nil
+}
+
+// PersonFacts is what is known when a person is entered.
+type PersonFacts struct {
+	// Known is the register's entry for the initials.
+	Known Doc[*kb.Person]
+}
+
+// DecidePerson enters a person or a new version of one. Initials are never
+// given to somebody else: a different printed name under known initials is
+// refused (ErrExists) unless only its writing changes and rename is set.
+func DecidePerson(f PersonFacts, act Act, day string, m *kb.Person, rename bool) ([]Draft, error) {
+	if err := Validate(m); err != nil {
+		return nil, err
+	}
+	if f.Known.Has() && f.Known.Record.GetPrintedName() != m.GetPrintedName() && !rename {
+		return nil, refuse(ErrExists, "initials", "choose other initials", "%s belongs to %s", m.GetInitials(), f.Known.Record.GetPrintedName())
+	}
+	return []Draft{{Act: act, OccurredAt: act.RecordedAt, Day: day, Payload: m}}, nil
+}
+
+// Initials makes initials from a printed name: the first letters of its
+// words, upper case. Taken ones get a number: the same set of names in the
+// same order gives the same initials.
+func Initials(printedName string, taken func(string) bool) string {
+	var b strings.Builder
+	for _, w := range strings.FieldsFunc(printedName, func(r rune) bool { return r == ' ' || r == '.' || r == '-' }) {
+		for _, r := range w {
+			b.WriteString(strings.ToUpper(string(r)))
+			break
+		}
+	}
+	base := []rune(b.String())
+	if len(base) > 6 {
+		base = base[:6]
+	}
+	if len(base) == 0 {
+		base = []rune("X")
+	}
+	s := string(base)
+	for i := 2; taken(s); i++ {
+		s = string(base) + FormatMicro(int64(i)*One, 0)
+	}
+	return s
+}

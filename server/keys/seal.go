@@ -34,7 +34,8 @@ type SealRequest struct {
 	Random io.Reader
 	// Kitchen is the organisation to name.
 	Kitchen string
-	// NotBefore and NotAfter bound the lives of both certificates.
+	// NotBefore and NotAfter bound the lives of both certificates; UTC, in whole
+	// seconds, as certificates count.
 	NotBefore, NotAfter time.Time
 }
 
@@ -100,9 +101,9 @@ func certifySeal(o Options, caKey, sealKey crypto.Signer) (Seal, error) {
 	end := o.Now.AddDate(o.SealYears, 0, 0)
 	sealDER, caDER, err := o.MakeSeal(SealRequest{
 		CAKey: caKey, SealKey: sealKey, Random: o.Random, Kitchen: o.Kitchen,
-		NotBefore: o.Now.Add(-backdate),
-		// A day more, because certificates count whole seconds and calendars leap.
-		NotAfter: end.AddDate(0, 0, 1),
+		NotBefore: o.Now.Add(-backdate).UTC().Truncate(time.Second),
+		// A day more, because the seconds are cut off.
+		NotAfter: end.AddDate(0, 0, 1).UTC().Truncate(time.Second),
 	})
 	if err != nil {
 		return Seal{}, fmt.Errorf("keys: seal certificate: %w", err)

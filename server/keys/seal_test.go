@@ -89,8 +89,10 @@ func TestSealMakerIsHeldToTheRetention(t *testing.T) {
 			return err
 		}
 		options.SealYears = 7
+		options.Now = testNow.Add(123456789)
 		options.MakeSeal = func(q SealRequest) ([]byte, []byte, error) {
-			if q.Kitchen != "Marrowby Sweets" || q.NotAfter.Before(testNow.AddDate(7, 0, 0)) || !q.NotBefore.Before(testNow) {
+			if q.Kitchen != "Marrowby Sweets" || q.NotAfter.Before(testNow.AddDate(7, 0, 0)) || !q.NotBefore.Before(testNow) ||
+				q.NotBefore.Nanosecond() != 0 || q.NotAfter.Nanosecond() != 0 {
 				return nil, nil, errors.New("the request is not what was asked")
 			}
 			leaf, ca, err := makeTestSeal(change(q))

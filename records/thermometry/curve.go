@@ -101,7 +101,8 @@ type Curve struct {
 	CentreStandardC, SlopeStandardPerC, Correlation float64
 	// ResidualC is the residual standard deviation of a least-squares fit, degC.
 	ResidualC float64
-	// Misfit: the curve passes a point farther away than its own U there.
+	// Misfit: the curve passes a point farther away than its own U there, or an
+	// older check contradicts a newer one beyond chance.
 	Misfit bool
 	// MisfitC is the largest distance of a point from the curve, degC.
 	MisfitC float64
@@ -109,7 +110,7 @@ type Curve struct {
 	// fit was raised because its points scatter by more (Birge ratio); 1: not.
 	Widened float64
 	// StaleC is the standard uncertainty, degC, that was added to older points
-	// because newer ones contradict them; 0: none.
+	// because they and newer ones stand farther apart than stated; 0: none.
 	StaleC float64
 	// Options are the settings that it was made with.
 	Options CurveOptions
@@ -155,7 +156,8 @@ type Estimate struct {
 //
 // The points should be the latest believable ones, one or more whole checks. An
 // older check that newer points contradict gets the uncertainty that makes it
-// agree, counts for correspondingly less, and Misfit is set.
+// agree, counts for correspondingly less, and Misfit is set when chance would
+// explain it in less than 1 of 20.
 //
 // No points: ErrNoPoints. A value that is not finite or out of range: InputError.
 func FitCurve(points []Point, opt CurveOptions) (Curve, error) {

@@ -123,14 +123,15 @@ func (f *fit) pair(span float64) {
 	c.growthOutside = f.opt.GrowthPerC
 	if f.event[0] != f.event[1] {
 		// Two checks that disagree: the instrument may have moved between them
-		// instead of erring by a slope. Line and newest error are half their
-		// distance away from what lies between.
+		// instead of erring by a slope, and then the newest error holds
+		// everywhere. U covers it with half as much again to spare.
 		newest := first
 		if f.event[1] < f.event[0] {
 			newest = second
 		}
-		c.pivotC, c.modelPerC = newest.ReadingC, math.Abs(c.SlopePerC)/2
-		c.StaleC = math.Abs(differ) / 2
+		c.pivotC, c.modelPerC = newest.ReadingC, 0.75*math.Abs(c.SlopePerC)
+		c.StaleC = 0.75 * math.Abs(differ)
+		c.Misfit = true
 	}
 	f.propagate()
 }
@@ -186,7 +187,6 @@ func (f *fit) curve() Curve {
 		const dust = 1e-9
 		c.Misfit = c.Misfit || distance > estimate.ExpandedC+dust
 	}
-	c.Misfit = c.Misfit || c.StaleC > 0
 	return *c
 }
 

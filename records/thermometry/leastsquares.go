@@ -19,7 +19,10 @@ func (f *fit) leastSquares(span float64) error {
 	if err != nil {
 		return err
 	}
-	if f.stated && f.contradicted(solution) {
+	if freedom := float64(solution.freedom); f.stated && f.severalChecks() && solution.chiSquare > freedom {
+		// Doubt begins where scatter exceeds its expectation, so that a small
+		// movement counts a little; it is worth a flag in about 1 of 20.
+		f.out.Misfit = solution.chiSquare > chiSquare95(solution.freedom)
 		if solution, err = f.doubtOlder(solution, line); err != nil {
 			return err
 		}
@@ -47,8 +50,8 @@ func (f *fit) leastSquares(span float64) error {
 type solution struct {
 	centreC, errorC, slopePerC float64
 	weight, weight1            []float64
-	v0, v1, v2                 float64 // covariance of errorC and slopePerC
-	residual                   []float64
+	v0, v1, v2                 float64   // covariance of errorC and slopePerC
+	residual, scaled           []float64 // distances, and those times the inverse covariance
 	chiSquare                  float64
 	squares                    float64 // plain sum of squared residuals
 	freedom                    int
@@ -117,20 +120,20 @@ func (f *fit) solve(cov *mat.SymDense, line bool) (solution, error) {
 	if err := cholesky.SolveVecTo(scaled, residual); err != nil {
 		return solution{}, fmt.Errorf("covariance of the points: %w", ErrInconsistent)
 	}
-	s.residual = residual.RawVector().Data
+	s.residual, s.scaled = residual.RawVector().Data, scaled.RawVector().Data
 	s.squares = mat.Dot(residual, residual)
 	s.chiSquare = mat.Dot(residual, scaled)
 	return s, nil
 }
 
-// contradicted reports whether older points disagree with the rest: more than
-// one check, and a sum of squares beyond what chance gives in about 1 of 20.
-func (f *fit) contradicted(s solution) bool {
-	several := false
+// severalChecks reports whether the points come from more than one check.
+func (f *fit) severalChecks() bool {
 	for _, e := range f.event {
-		several = several || e > 0
+		if e > 0 {
+			return true
+		}
 	}
-	return several && s.chiSquare > chiSquare95(s.freedom)
+	return false
 }
 
 // chiSquare95 is the 95 % point of chi-square by Wilson and Hilferty's cube
@@ -143,42 +146,59 @@ func chiSquare95(freedom int) float64 {
 
 // doubtOlder adds to every older check a movement of its own, just large enough
 // that the points agree (chi-square equal to its degrees of freedom), fits
-// again, and takes points out of the range that still stand off by more than the
-// uncertainty they were stated with.
+// again (as Mandel and Paule do between laboratories), and takes points out of
+// the range that still stand off by more than the uncertainty they were stated
+// with.
 func (f *fit) doubtOlder(s solution, line bool) (solution, error) {
 	n := len(f.points)
-	with := func(standardC float64) (solution, error) {
+	plain := s
+	// A movement much larger than the errors themselves explains no more.
+	limit := 100 * f.out.spread() * f.out.spread()
+	moved := 0.0 // variance of the older checks' movement
+	for range 12 {
+		freedom := float64(s.freedom)
+		if s.chiSquare <= freedom*1.001 || moved >= limit {
+			break
+		}
+		// chi-square falls nearly as 1/(a + movement): a step of Newton on its
+		// inverse. Its derivative is minus the square of the scaled residuals
+		// summed over each older check.
+		falls := 0.0
+		for i := range n {
+			for j := range n {
+				if f.oneOlderCheck(i, j) {
+					falls += s.scaled[i] * s.scaled[j]
+				}
+			}
+		}
+		if falls <= 0 {
+			break
+		}
+		moved = math.Min(limit, moved+(s.chiSquare/freedom-1)*s.chiSquare/falls)
 		v := mat.NewSymDense(n, nil)
 		for i := range n {
 			for j := i; j < n; j++ {
 				extra := 0.0
-				if f.event[i] > 0 && f.event[i] == f.event[j] {
-					extra = standardC * standardC
+				if f.oneOlderCheck(i, j) {
+					extra = moved
 				}
 				v.SetSym(i, j, f.cov.At(i, j)+extra)
 			}
 		}
-		return f.solve(v, line)
-	}
-	low, high := 0.0, 2*maxMagnitude(s.residual)+f.out.spread()
-	for range 40 {
-		middle := (low + high) / 2
-		trial, err := with(middle)
-		if err != nil {
+		var err error
+		if s, err = f.solve(v, line); err != nil {
 			return solution{}, err
 		}
-		if trial.chiSquare > float64(trial.freedom) {
-			low = middle
-		} else {
-			high = middle
-		}
 	}
-	doubted, err := with(high)
-	if err != nil {
-		return solution{}, err
-	}
+	doubted := s
+	// Either check may be the one that is wrong: half of what the doubt changes,
+	// a line itself, stays in the uncertainty.
+	byCentre, bySlope := (doubted.errorC-plain.errorC)/2, (doubted.slopePerC-plain.slopePerC)/2
+	doubted.v0 += byCentre * byCentre
+	doubted.v1 += byCentre * bySlope
+	doubted.v2 += bySlope * bySlope
 	c := &f.out
-	c.StaleC = high
+	c.StaleC = math.Sqrt(moved)
 	c.LowC, c.HighC = math.Inf(1), math.Inf(-1)
 	for i, p := range f.points {
 		stated := CoverageFactor * math.Sqrt(f.cov.At(i, i))
@@ -191,6 +211,10 @@ func (f *fit) doubtOlder(s solution, line bool) (solution, error) {
 	return doubted, nil
 }
 
+// oneOlderCheck reports whether two points belong to one and the same check that
+// is not the newest.
+func (f *fit) oneOlderCheck(i, j int) bool { return f.event[i] > 0 && f.event[i] == f.event[j] }
+
 // spread is how far apart the errors of the points lie, degC.
 func (c *Curve) spread() float64 {
 	low, high := math.Inf(1), math.Inf(-1)
@@ -198,12 +222,4 @@ func (c *Curve) spread() float64 {
 		low, high = math.Min(low, p.ErrorC()), math.Max(high, p.ErrorC())
 	}
 	return high - low
-}
-
-func maxMagnitude(values []float64) float64 {
-	largest := 0.0
-	for _, v := range values {
-		largest = math.Max(largest, math.Abs(v))
-	}
-	return largest
 }

@@ -1,0 +1,241 @@
+package reports
+
+import (
+	kettlebookv1 "kettlebook/proto/kettlebook/v1"
+)
+
+// example works one boiling point and one pull through, in figures that stand in this log.
+func (d *dayLog) example() {
+	in, r := d.exampleBoiling()
+	b := d.examplePull()
+	if r == nil && b == nil {
+		return
+	}
+	d.heading("One example by hand", 24)
+	d.flow(p(text("So that a reader with a pocket calculator comes to the same verdicts. Temperatures in °F become °C by (F - 32) / 1.8.")))
+	if r != nil {
+		d.boilingByHand(in, r)
+	}
+	if b != nil {
+		d.pullByHand(b)
+	}
+}
+
+// exampleBoiling picks a boiling point: measured pressure first, and one that came to a plain result.
+func (d *dayLog) exampleBoiling() (*kettlebookv1.InstrumentDay, *kettlebookv1.PointResult) {
+	var bestIn *kettlebookv1.InstrumentDay
+	var best *kettlebookv1.PointResult
+	score := -1
+	for _, in := range d.content.GetInstruments() {
+		for _, check := range in.GetChecks() {
+			for _, r := range check.GetAssessment().GetPoints() {
+				if r.GetPoint().GetKind() != kettlebookv1.PointKind_POINT_KIND_BOILING || r.GetPressure().GetPressureHpa() == nil {
+					continue
+				}
+				now := 0
+				if r.GetPressure().GetKind() == kettlebookv1.PressureKind_PRESSURE_KIND_MEASURED {
+					now += 2
+				}
+				if r.GetResult() == kettlebookv1.CheckResult_CHECK_RESULT_IN_TOLERANCE || r.GetResult() == kettlebookv1.CheckResult_CHECK_RESULT_OUT_OF_TOLERANCE {
+					now++
+				}
+				if now > score {
+					bestIn, best, score = in, r, now
+				}
+			}
+		}
+	}
+	return bestIn, best
+}
+
+func (d *dayLog) boilingByHand(in *kettlebookv1.InstrumentDay, r *kettlebookv1.PointResult) {
+	pt := r.GetPoint()
+	unit := pt.GetReading().GetUnit()
+	sign := " " + degrees(unit)
+	expected := exact(r.GetExpectedMicroC(), 3) + " °C"
+	if isF(unit) {
+		expected += " x 1.8 + 32 = " + exact(toF(r.GetExpectedMicroC()), 3) + " °F"
+	}
+	errorText := signed(exact(r.GetErrorMicro(), 3))
+	reading, value := asRead(pt.GetReading()), exact(r.GetExpectedMicroC(), 3)
+	if isF(unit) {
+		value = exact(toF(r.GetExpectedMicroC()), 3)
+	}
+	d.flow(para{hang: 4, before: 0.6, spans: []span{
+		strong("Boiling point, " + in.GetInstrument().GetInstrumentId() + ", " + d.clock.at(pt.GetAt()) + ". "),
+		text("Pressure " + asWritten(r.GetPressure().GetPressureHpa()) + " hPa, " + pressureKind(r.GetPressure().GetKind()) +
+			". Water boils there at " + expected + " (IAPWS-IF97, region 4, rounded once to 0.001 °C; this step is stated, not redone here)."),
+	}})
+	d.flow(para{hang: 4, spans: []span{
+		text("    error = as read - expected = " + reading + " - " + value + sign + " = "), strong(errorText + sign),
+	}})
+	d.flow(para{hang: 4, spans: []span{text("    " + d.toleranceByHand(r, sign)), text(" Result: "), flagged(checkVerdict(r.GetResult())), text(".")}})
+}
+
+// toleranceByHand compares the size of an error with the tolerance, in the way the result was found.
+func (d *dayLog) toleranceByHand(r *kettlebookv1.PointResult, sign string) string {
+	size, tol := r.GetErrorMicro(), r.GetToleranceMicro()
+	if size < 0 {
+		size = -size
+	}
+	u := r.GetUMicroC()
+	if isF(r.GetPoint().GetReading().GetUnit()) {
+		u = toFSpan(u)
+	}
+	switch r.GetResult() {
+	case kettlebookv1.CheckResult_CHECK_RESULT_NOT_BELIEVED:
+		return "The reading is the sea-level figure, and the expected value is farther away than tolerance + U = " +
+			exact(tol, 0) + " + " + exact(u, 2) + " = " + exact(tol+u, 2) + sign + "."
+	case kettlebookv1.CheckResult_CHECK_RESULT_PROVISIONALLY_IN, kettlebookv1.CheckResult_CHECK_RESULT_CANNOT_BE_SHOWN:
+		return "Nobody measured the pressure: in only if the error is at most tolerance - U = " + exact(tol, 0) + " - " + exact(u, 2) + " = " +
+			signedLess(tol-u) + sign + ", out only if it is more than tolerance + U = " + exact(tol+u, 2) + sign + "."
+	}
+	limit, how := tol, "the tolerance"
+	if d.content.GetSite().GetGuardedChecks() {
+		limit, how = tol-u, "tolerance - U"
+	}
+	relation := " is at most "
+	if size > limit {
+		relation = " is more than "
+	}
+	return exact(size, 3) + relation + how + ", " + exact(limit, 0) + sign + "."
+}
+
+// signedLess prints a difference that may be negative.
+func signedLess(micro int64) string { return exact(micro, 2) }
+
+// examplePull picks a pull whose correction and limit can be followed: a line or an offset, met or not met.
+func (d *dayLog) examplePull() *kettlebookv1.BatchDay {
+	var best *kettlebookv1.BatchDay
+	score := -1
+	for _, b := range d.content.GetBatches() {
+		c := b.GetPull().GetPull()
+		if c == nil || c.CorrectedMicroC == nil || b.GetVoidReason() != "" {
+			continue
+		}
+		now := 0
+		if l := boundLimit(b); l != nil {
+			now += 2
+			if r := l.GetResult(); r == kettlebookv1.LimitResult_LIMIT_RESULT_MET || r == kettlebookv1.LimitResult_LIMIT_RESULT_NOT_MET {
+				now += 2
+			}
+		}
+		if lineByHand(c) != "" {
+			now++
+		}
+		if now > score {
+			best, score = b, now
+		}
+	}
+	return best
+}
+
+// boundLimit is the first limit that binds the pull.
+func boundLimit(b *kettlebookv1.BatchDay) *kettlebookv1.LimitAssessment {
+	for _, l := range b.GetPull().GetLimits() {
+		if l.GetLimit().GetBinds() != kettlebookv1.LimitBinds_LIMIT_BINDS_HIGHEST_AFTER {
+			return l
+		}
+	}
+	return nil
+}
+
+func (d *dayLog) pullByHand(b *kettlebookv1.BatchDay) {
+	pull := b.GetPull()
+	c := pull.GetPull()
+	reading := c.GetReading()
+	inC := exact(toMicroC(reading.GetMicro(), reading.GetUnit()), 3)
+	first := "Pull of batch " + b.GetStart().GetLotCode() + ". "
+	words := "As read " + asRead(reading)
+	if isF(reading.GetUnit()) {
+		words += " = (" + exact(reading.GetMicro(), int(reading.GetDecimals())) + " - 32) / 1.8 = " + fixed(toMicroC(reading.GetMicro(), reading.GetUnit()), 4) + " °C"
+		inC = fixed(toMicroC(reading.GetMicro(), reading.GetUnit()), 4)
+	}
+	d.flow(para{hang: 4, before: 0.6, spans: []span{strong(first), text(words + ".")}})
+	if line := lineByHand(c); line != "" {
+		d.flow(para{hang: 4, spans: []span{text("    " + line)}})
+	} else {
+		d.flow(para{hang: 4, spans: []span{text("    The error there is stated: by " + formWord(c.GetForm()) + " from " + d.pointsUsed(c.GetPoints()) + ".")}})
+	}
+	d.flow(para{hang: 4, spans: []span{
+		text("    corrected = as read - error = " + inC + " - (" + signed(exact(c.GetErrorMicroC(), 3)) + ") = "),
+		strong(celsius(c.GetCorrectedMicroC(), 2)), text(" (rounded to 0.01 °C), U (k = 2) " + celsius(c.GetUMicroC(), 2) + "."),
+	}})
+	if l := boundLimit(b); l != nil {
+		d.flow(para{hang: 4, spans: []span{text("    " + limitByHand(l, c)), text(" Result: "), flagged(limitVerdict(l.GetResult())), text(".")}})
+	}
+}
+
+// limitByHand compares a corrected value with the limit as moved.
+func limitByHand(l *kettlebookv1.LimitAssessment, c *kettlebookv1.Correction) string {
+	name := orElse(l.GetLimit().GetName(), "limit")
+	words := "Limit “" + name + "” as moved: " + bounds(l.LowMicroC, l.HighMicroC, false)
+	if l.GetLimit().GetBasis() == kettlebookv1.LimitBasis_LIMIT_BASIS_SOLIDS {
+		words += " (the move by the sucrose model is stated, not redone here)"
+	}
+	value := fixed(c.GetCorrectedMicroC(), 2)
+	guard := ""
+	if l.GetGuarded() {
+		guard = " with U " + fixed(l.GetUMicroC(), 2) + " taken off the acceptable side"
+	}
+	words += ". " + value + guard
+	at := c.GetCorrectedMicroC()
+	low, high := int64(0), int64(0)
+	if l.GetGuarded() {
+		low, high = -l.GetUMicroC(), l.GetUMicroC()
+	}
+	switch {
+	case l.LowMicroC != nil && at+low < l.GetLowMicroC():
+		return words + " is " + fixed(at+low, 2) + ", less than " + fixed(l.GetLowMicroC(), 2) + "."
+	case l.HighMicroC != nil && at+high > l.GetHighMicroC():
+		return words + " is " + fixed(at+high, 2) + ", more than " + fixed(l.GetHighMicroC(), 2) + "."
+	default:
+		return words + " lies within it."
+	}
+}
+
+// lineByHand shows how the error at the reading follows from the points, when two lines of
+// arithmetic suffice: one point, the mean of several, or the straight line through two. It is empty when
+// the figures do not come out as stored, so that nothing is printed that a reader could not redo.
+func lineByHand(c *kettlebookv1.Correction) string {
+	points := c.GetPoints()
+	stored := c.GetErrorMicroC()
+	near := func(v int64) bool { return v-stored <= 1000 && stored-v <= 1000 }
+	switch {
+	case len(points) == 1 && near(points[0].GetErrorMicroC()):
+		return "error: the one point known, " + signed(exact(points[0].GetErrorMicroC(), 3)) + " °C."
+	case len(points) > 1 && c.GetForm() == "mean offset":
+		sum, words := int64(0), ""
+		for i, used := range points {
+			sum += used.GetErrorMicroC()
+			if i > 0 {
+				words += " "
+			}
+			words += signed(exact(used.GetErrorMicroC(), 3))
+		}
+		if !near(divRound(sum, int64(len(points)))) {
+			return ""
+		}
+		return "error: the mean of the points, (" + words + ") / " + decimal(int64(len(points))) + " = " + signed(exact(stored, 3)) + " °C."
+	case len(points) == 2 && c.GetForm() == "line":
+		a, b := points[0], points[1]
+		r := float64(toMicroC(c.GetReading().GetMicro(), c.GetReading().GetUnit()))
+		r0 := float64(a.GetTrueMicroC() + a.GetErrorMicroC())
+		r1 := float64(b.GetTrueMicroC() + b.GetErrorMicroC())
+		if r1 == r0 {
+			return ""
+		}
+		slope := float64(b.GetErrorMicroC()-a.GetErrorMicroC()) / (r1 - r0)
+		if !near(int64(float64(a.GetErrorMicroC()) + slope*(r-r0))) {
+			return ""
+		}
+		sum := func(p *kettlebookv1.PointUsed) string { return exact(p.GetTrueMicroC()+p.GetErrorMicroC(), 3) }
+		return "error: on the line through (" + sum(a) + " read, error " + signed(exact(a.GetErrorMicroC(), 3)) + ") and (" +
+			sum(b) + " read, error " + signed(exact(b.GetErrorMicroC(), 3)) + "): " +
+			exact(a.GetErrorMicroC(), 3) + " + (" + exact(b.GetErrorMicroC(), 3) + " - " + exact(a.GetErrorMicroC(), 3) + ") x (" +
+			exact(toMicroC(c.GetReading().GetMicro(), c.GetReading().GetUnit()), 2) + " - " + sum(a) + ") / (" + sum(b) + " - " + sum(a) + ") = " +
+			signed(exact(stored, 3)) + " °C."
+	default:
+		return ""
+	}
+}

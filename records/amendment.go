@@ -33,7 +33,7 @@ func projectAmendment(e Entry, m *kb.Amendment) (Projection, error) {
 	if err != nil {
 		return Projection{}, fmt.Errorf("%w: entry %d: %v", ErrMalformed, e.GetSequence(), err)
 	}
-	p, err := nounsProject(Entry{Envelope: e.Envelope, Message: replaced})
+	p, err := nounsProject(Entry{Envelope: e.Envelope, Message: replaced, Amends: m.GetTargetSequence()})
 	if err != nil {
 		return Projection{}, err
 	}

@@ -88,6 +88,8 @@ type Entry struct {
 	*kb.Envelope
 	// Message is the record in it.
 	Message proto.Message
+	// Amends is the entry that Message replaces; 0 unless it comes out of an amendment.
+	Amends int64
 }
 
 // ParseEntry reads stored bytes. The error wraps ErrMalformed.

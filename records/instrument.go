@@ -6,12 +6,16 @@ import (
 	kb "kettlebook/proto/kettlebook/v1"
 )
 
-// KindInstrument is the kind of the instrument register, by name.
-const KindInstrument = "instrument"
+// Kinds of the instrument register.
+const (
+	// KindInstrument holds the latest entry of each instrument, by name.
+	KindInstrument = "instrument"
+	// KindInstrumentVersion holds all of them; index "at": name, time.
+	KindInstrumentVersion = "instrument_version"
+)
 
 var _ = register(validateInstrument, func(e Entry, m *kb.Instrument) (Projection, error) {
-	r, err := row(e, KindInstrument, m.GetInstrumentId(), "", m)
-	return rows(r), err
+	return versions(e, KindInstrument, KindInstrumentVersion, m.GetInstrumentId(), m)
 })
 
 func validateInstrument(m *kb.Instrument) error {

@@ -236,7 +236,7 @@ func row(e Entry, kind, id, day string, m proto.Message, keys ...Key) (Row, erro
 	}
 	b, err := body(&kb.Document{
 		Sequence: e.GetSequence(), OccurredAt: e.GetOccurredAt(), RecordedAt: e.GetRecordedAt(), ProductionDay: e.GetProductionDay(),
-		Person: e.GetPerson(), KnownBy: e.GetKnownBy(), TranscribedBy: e.GetTranscribedBy(), Queued: e.GetQueued(), Sheet: e.GetSheet(), Body: raw,
+		Person: e.GetPerson(), KnownBy: e.GetKnownBy(), TranscribedBy: e.GetTranscribedBy(), Queued: e.GetQueued(), Sheet: e.GetSheet(), Body: raw, Amends: e.Amends,
 	})
 	if err != nil {
 		return Row{}, err
@@ -283,3 +283,16 @@ func rows(list ...Row) Projection { return Projection{Rows: list} }
 type message = proto.Message
 
 func clone[M proto.Message](m M) M { return proto.Clone(m).(M) }
+
+// versions makes the two rows of a register entry: the latest under its name,
+// and this version under name and time, so that an older day goes on showing
+// what was in force then.
+func versions(e Entry, latest, all, id string, m proto.Message) (Projection, error) {
+	key := JoinKey(id, TimeKey(e.GetRecordedAt().AsTime()), SequenceKey(e.GetSequence()))
+	a, err := row(e, latest, id, "", m)
+	if err != nil {
+		return Projection{}, err
+	}
+	b, err := row(e, all, key, "", m, Key{"at", key})
+	return rows(a, b), err
+}

@@ -7,12 +7,16 @@ import (
 	kb "kettlebook/proto/kettlebook/v1"
 )
 
-// KindPerson is the kind of the staff register, by initials.
-const KindPerson = "person"
+// Kinds of the staff register.
+const (
+	// KindPerson holds the latest entry of each person, by initials.
+	KindPerson = "person"
+	// KindPersonVersion holds all of them; index "at": initials, time.
+	KindPersonVersion = "person_version"
+)
 
 var _ = register(validatePerson, func(e Entry, m *kb.Person) (Projection, error) {
-	r, err := row(e, KindPerson, m.GetInitials(), "", m)
-	return rows(r), err
+	return versions(e, KindPerson, KindPersonVersion, m.GetInitials(), m)
 })
 
 func validatePerson(m *kb.Person) error {

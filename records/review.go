@@ -54,7 +54,7 @@ var (
 		}
 		p := rows(r)
 		for _, sr := range m.GetRowsTaken() {
-			r, err := row(e, KindSheetRow, sr.GetRowId(), "", &kb.SheetRowTaken{RowId: sr.GetRowId(), ContentSha256: sr.GetContentSha256()})
+			r, err := row(e, KindSheetRow, sr.GetRowId(), sr.GetProductionDay(), &kb.SheetRowTaken{RowId: sr.GetRowId(), ContentSha256: sr.GetContentSha256()})
 			if err != nil {
 				return Projection{}, err
 			}

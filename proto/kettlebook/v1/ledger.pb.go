@@ -368,7 +368,9 @@ type Document struct {
 	// Sheet it was copied from.
 	Sheet string `protobuf:"bytes,9,opt,name=sheet,proto3" json:"sheet,omitempty"`
 	// The record, serialised.
-	Body          []byte `protobuf:"bytes,10,opt,name=body,proto3" json:"body,omitempty"`
+	Body []byte `protobuf:"bytes,10,opt,name=body,proto3" json:"body,omitempty"`
+	// Sequence number of the entry it amends; 0 when it stands as first written.
+	Amends        int64 `protobuf:"varint,11,opt,name=amends,proto3" json:"amends,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -473,6 +475,13 @@ func (x *Document) GetBody() []byte {
 	return nil
 }
 
+func (x *Document) GetAmends() int64 {
+	if x != nil {
+		return x.Amends
+	}
+	return 0
+}
+
 var File_kettlebook_v1_ledger_proto protoreflect.FileDescriptor
 
 const file_kettlebook_v1_ledger_proto_rawDesc = "" +
@@ -504,7 +513,7 @@ const file_kettlebook_v1_ledger_proto_rawDesc = "" +
 	"\flost_entries\x18\x03 \x01(\x03R\vlostEntries\x12\x1d\n" +
 	"\n" +
 	"new_origin\x18\x04 \x01(\tR\tnewOrigin\x12\x16\n" +
-	"\x06reason\x18\x05 \x01(\tR\x06reason\"\xfb\x02\n" +
+	"\x06reason\x18\x05 \x01(\tR\x06reason\"\x93\x03\n" +
 	"\bDocument\x12\x1a\n" +
 	"\bsequence\x18\x01 \x01(\x03R\bsequence\x12;\n" +
 	"\voccurred_at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
@@ -518,7 +527,8 @@ const file_kettlebook_v1_ledger_proto_rawDesc = "" +
 	"\x06queued\x18\b \x01(\bR\x06queued\x12\x14\n" +
 	"\x05sheet\x18\t \x01(\tR\x05sheet\x12\x12\n" +
 	"\x04body\x18\n" +
-	" \x01(\fR\x04body*\xb4\x01\n" +
+	" \x01(\fR\x04body\x12\x16\n" +
+	"\x06amends\x18\v \x01(\x03R\x06amends*\xb4\x01\n" +
 	"\aKnownBy\x12\x18\n" +
 	"\x14KNOWN_BY_UNSPECIFIED\x10\x00\x12\x18\n" +
 	"\x14KNOWN_BY_PIN_SESSION\x10\x01\x12\x15\n" +

@@ -442,6 +442,8 @@ type SheetRowTaken struct {
 	RowId string `protobuf:"bytes,1,opt,name=row_id,json=rowId,proto3" json:"row_id,omitempty"`
 	// SHA-256 of what the row said, 32 bytes.
 	ContentSha256 []byte `protobuf:"bytes,2,opt,name=content_sha256,json=contentSha256,proto3" json:"content_sha256,omitempty"`
+	// Production day it falls on, YYYY-MM-DD; empty for register rows.
+	ProductionDay string `protobuf:"bytes,3,opt,name=production_day,json=productionDay,proto3" json:"production_day,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -490,6 +492,13 @@ func (x *SheetRowTaken) GetContentSha256() []byte {
 	return nil
 }
 
+func (x *SheetRowTaken) GetProductionDay() string {
+	if x != nil {
+		return x.ProductionDay
+	}
+	return ""
+}
+
 var File_kettlebook_v1_review_proto protoreflect.FileDescriptor
 
 const file_kettlebook_v1_review_proto_rawDesc = "" +
@@ -529,10 +538,11 @@ const file_kettlebook_v1_review_proto_rawDesc = "" +
 	"\x0fproduction_days\x18\x04 \x03(\tR\x0eproductionDays\x12\x14\n" +
 	"\x05paper\x18\x05 \x01(\tR\x05paper\x12;\n" +
 	"\n" +
-	"rows_taken\x18\x06 \x03(\v2\x1c.kettlebook.v1.SheetRowTakenR\trowsTaken\"M\n" +
+	"rows_taken\x18\x06 \x03(\v2\x1c.kettlebook.v1.SheetRowTakenR\trowsTaken\"t\n" +
 	"\rSheetRowTaken\x12\x15\n" +
 	"\x06row_id\x18\x01 \x01(\tR\x05rowId\x12%\n" +
-	"\x0econtent_sha256\x18\x02 \x01(\fR\rcontentSha256*O\n" +
+	"\x0econtent_sha256\x18\x02 \x01(\fR\rcontentSha256\x12%\n" +
+	"\x0eproduction_day\x18\x03 \x01(\tR\rproductionDay*O\n" +
 	"\x0eSigningMeaning\x12\x1f\n" +
 	"\x1bSIGNING_MEANING_UNSPECIFIED\x10\x00\x12\x1c\n" +
 	"\x18SIGNING_MEANING_REVIEWED\x10\x01B-Z+kettlebook/proto/kettlebook/v1;kettlebookv1b\x06proto3"

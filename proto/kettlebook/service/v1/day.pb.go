@@ -9,7 +9,6 @@ package servicev1
 import (
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
-	_ "google.golang.org/protobuf/types/known/timestamppb"
 	v1 "kettlebook/proto/kettlebook/v1"
 	reflect "reflect"
 	sync "sync"
@@ -870,7 +869,7 @@ var File_kettlebook_service_v1_day_proto protoreflect.FileDescriptor
 
 const file_kettlebook_service_v1_day_proto_rawDesc = "" +
 	"\n" +
-	"\x1fkettlebook/service/v1/day.proto\x12\x15kettlebook.service.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a#kettlebook/service/v1/receipt.proto\x1a\x1akettlebook/v1/daylog.proto\x1a\x1akettlebook/v1/review.proto\"6\n" +
+	"\x1fkettlebook/service/v1/day.proto\x12\x15kettlebook.service.v1\x1a#kettlebook/service/v1/receipt.proto\x1a\x1akettlebook/v1/review.proto\"6\n" +
 	"\rGetDayRequest\x12%\n" +
 	"\x0eproduction_day\x18\x01 \x01(\tR\rproductionDay\"r\n" +
 	"\x0eGetDayResponse\x12\x18\n" +

@@ -9,7 +9,6 @@ package servicev1
 import (
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
-	_ "kettlebook/proto/kettlebook/v1"
 	reflect "reflect"
 	sync "sync"
 	unsafe "unsafe"
@@ -594,7 +593,7 @@ var File_kettlebook_service_v1_ledger_proto protoreflect.FileDescriptor
 
 const file_kettlebook_service_v1_ledger_proto_rawDesc = "" +
 	"\n" +
-	"\"kettlebook/service/v1/ledger.proto\x12\x15kettlebook.service.v1\x1a\x1akettlebook/v1/ledger.proto\"\x16\n" +
+	"\"kettlebook/service/v1/ledger.proto\x12\x15kettlebook.service.v1\"\x16\n" +
 	"\x14GetCheckpointRequest\"Z\n" +
 	"\x15GetCheckpointResponse\x12\x1e\n" +
 	"\n" +

@@ -532,7 +532,7 @@ var File_kettlebook_service_v1_session_proto protoreflect.FileDescriptor
 
 const file_kettlebook_service_v1_session_proto_rawDesc = "" +
 	"\n" +
-	"#kettlebook/service/v1/session.proto\x12\x15kettlebook.service.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a#kettlebook/service/v1/receipt.proto\x1a\x1akettlebook/v1/person.proto\x1a\x1akettlebook/v1/review.proto\"U\n" +
+	"#kettlebook/service/v1/session.proto\x12\x15kettlebook.service.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1akettlebook/v1/person.proto\x1a\x1akettlebook/v1/review.proto\"U\n" +
 	"\rSignInRequest\x12\x1a\n" +
 	"\binitials\x18\x01 \x01(\tR\binitials\x12\x10\n" +
 	"\x03pin\x18\x02 \x01(\tR\x03pin\x12\x16\n" +
@@ -623,7 +623,6 @@ func file_kettlebook_service_v1_session_proto_init() {
 	if File_kettlebook_service_v1_session_proto != nil {
 		return
 	}
-	file_kettlebook_service_v1_receipt_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

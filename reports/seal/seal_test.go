@@ -134,14 +134,30 @@ func mustCounterSign(t testing.TB, pdf []byte, opt Options) []byte {
 	return out
 }
 
-// sealed and countersigned are the files that most tests work on.
-func sealed(t testing.TB) []byte {
-	return mustSign(t, plain(t, false), sealOptions(identities()["seal"]))
+// cached keeps a file that many tests begin with; each gets a copy of its own.
+func cached(make func(testing.TB) []byte) func(testing.TB) []byte {
+	var once sync.Once
+	var kept []byte
+	return func(t testing.TB) []byte {
+		t.Helper()
+		once.Do(func() { kept = make(t) })
+		return bytes.Clone(kept)
+	}
 }
 
-func countersigned(t testing.TB) []byte {
-	return mustCounterSign(t, sealed(t), counterOptions(identities()["counter"]))
-}
+// The files that most tests work on.
+var (
+	sealed = cached(func(t testing.TB) []byte {
+		return mustSign(t, plain(t, false), sealOptions(identities()["seal"]))
+	})
+	countersigned = cached(func(t testing.TB) []byte {
+		return mustCounterSign(t, sealed(t), counterOptions(identities()["counter"]))
+	})
+	// strange is sealed by a stranger who uses the same names.
+	strange = cached(func(t testing.TB) []byte {
+		return mustSign(t, plain(t, false), sealOptions(identities()["stranger"]))
+	})
+)
 
 func trusting(t testing.TB, certs ...[]byte) Trust {
 	t.Helper()

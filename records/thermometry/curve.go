@@ -222,10 +222,22 @@ func (c *Curve) At(readingC float64) Estimate {
 
 // variance is the variance of the error at a reading, degC^2.
 func (c *Curve) variance(readingC float64) float64 {
-	x := readingC - c.CentreC
 	model := c.modelPerC * (readingC - c.pivotC)
-	growth := c.growthOutside * c.outside(readingC)
-	return math.Max(0, c.v0+2*c.v1*x+c.v2*x*x) + model*model + growth*growth
+	outside := c.outside(readingC)
+	growth := c.growthOutside * outside
+	fitted := c.fitted(readingC)
+	if outside > 0 {
+		// A doubted older point may lie out there; nearing it buys nothing.
+		edgeC := math.Max(c.LowC, math.Min(c.HighC, readingC))
+		fitted = math.Max(fitted, c.fitted(edgeC))
+	}
+	return fitted + model*model + growth*growth
+}
+
+// fitted is the variance of the error that the points themselves leave, degC^2.
+func (c *Curve) fitted(readingC float64) float64 {
+	x := readingC - c.CentreC
+	return math.Max(0, c.v0+2*c.v1*x+c.v2*x*x)
 }
 
 // outside is how far a reading lies beyond the points, degC.

@@ -10,6 +10,8 @@ import (
 // with the weight of the point; shared inputs are one line each.
 func (c *Curve) Budget(readingC float64) Budget {
 	x := readingC - c.CentreC
+	model := c.modelPerC * math.Abs(readingC-c.pivotC)
+	growth := c.growthOutside * c.outside(readingC)
 	var lines Budget
 	variance := 0.0
 	add := func(t Term) {
@@ -38,19 +40,19 @@ func (c *Curve) Budget(readingC float64) Budget {
 		add(t)
 	}
 	add(Term{Name: "drift since the check", StandardC: c.Options.DriftPerSqrtDayC * math.Sqrt(math.Max(0, drift)), Shape: Normal, Shared: SharedDrift})
-	if rest := c.v0 + 2*c.v1*x + c.v2*x*x - variance; rest > 1e-12 {
+	if rest := c.variance(readingC) - model*model - growth*growth - variance; rest > 1e-12 {
 		name := "scatter of the points about the line"
 		if c.StaleC > 0 {
 			name = "older points that newer ones contradict"
 		}
 		add(Term{Name: name, StandardC: math.Sqrt(rest), Shape: Normal})
 	}
-	if c.modelPerC != 0 && c.Form == FormLine {
-		add(Term{Name: "older point that a newer one contradicts", StandardC: c.modelPerC * math.Abs(readingC-c.pivotC), Shape: Normal})
-	} else {
-		add(Term{Name: fmt.Sprintf("growth away from the points, %.2g degC per degC", c.modelPerC), StandardC: c.modelPerC * math.Abs(readingC-c.pivotC), Shape: Normal})
+	name := fmt.Sprintf("growth away from the points, %.2g degC per degC", c.modelPerC)
+	if c.Form == FormLine {
+		name = "older point that a newer one contradicts"
 	}
-	add(Term{Name: fmt.Sprintf("growth beyond the points, %.2g degC per degC", c.growthOutside), StandardC: c.growthOutside * c.outside(readingC), Shape: Normal})
+	add(Term{Name: name, StandardC: model, Shape: Normal})
+	add(Term{Name: fmt.Sprintf("growth beyond the points, %.2g degC per degC", c.growthOutside), StandardC: growth, Shape: Normal})
 	return lines
 }
 

@@ -19,11 +19,8 @@ func (s *Store) Append(ctx context.Context, cmd store.Command, steps ...store.St
 		return store.Receipt{}, err
 	}
 	var receipt store.Receipt
-	err := s.do(ctx, &job{run: func(w *writer) (err error) {
+	err := s.do(ctx, &job{command: true, run: func(w *writer) (err error) {
 		receipt, err = w.command(cmd, steps)
-		if err != nil {
-			w.added.Refused++
-		}
 		return err
 	}})
 	if err != nil {

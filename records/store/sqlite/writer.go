@@ -17,7 +17,8 @@ import (
 type job struct {
 	// run writes inside a savepoint of the group's transaction. Its error
 	// rolls the savepoint back and is answered unchanged.
-	run func(*writer) error
+	run     func(*writer) error
+	command bool // run appends: it counts in Stats
 
 	// after is called between groups, when everything before it is committed.
 	after func(*writer) error
@@ -233,6 +234,9 @@ func (w *writer) transaction(results []error) error {
 		}
 		results[i] = guard(func() error { return j.run(w) })
 		if results[i] != nil {
+			if j.command {
+				w.added.Refused++
+			}
 			w.tree, w.hashes = tree, w.hashes[:pending]
 			if _, err := w.c.exec("ROLLBACK TO command"); err != nil {
 				return err

@@ -28,6 +28,14 @@ var (
 	ErrMass = errors.New("mass out of range")
 	// ErrWater: the saturation functions are missing or do not describe water.
 	ErrWater = errors.New("saturation functions are not those of water")
+	// ErrTooFewReadings: the readings do not reach far enough to answer.
+	ErrTooFewReadings = errors.New("too few readings")
+	// ErrReadings: readings out of order, or two at one time.
+	ErrReadings = errors.New("readings out of order")
+	// ErrNotHeating: the readings show no rise that a forecast could use.
+	ErrNotHeating = errors.New("the pan is not heating")
+	// ErrNoOnset: the readings do not show where the boil starts.
+	ErrNoOnset = errors.New("no onset of boiling in the readings")
 	// ErrUnknownStage: a name that is none of the stages.
 	ErrUnknownStage = errors.New("unknown stage")
 )

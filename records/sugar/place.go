@@ -47,7 +47,7 @@ func (s Syrup) StageAt(tempC, pressureHPa float64) (Place, error) {
 	}
 	m, err := s.MoveLimit(tempC, pressureHPa, StandardPressureHPa)
 	if errors.Is(err, ErrNotBoiling) {
-		return Place{Label: "below thread", Position: -0.5, StandardC: tempC}, nil
+		return Place{Label: belowThread, Position: -0.5, StandardC: tempC}, nil
 	}
 	if err != nil {
 		return Place{}, err
@@ -57,7 +57,7 @@ func (s Syrup) StageAt(tempC, pressureHPa float64) (Place, error) {
 		if m.TempC >= st.LowC-edgeC && m.TempC <= st.HighC+edgeC {
 			return within(st, m.TempC, m.BeyondData), nil
 		}
-		if m.TempC > st.HighC {
+		if m.TempC > st.HighC+edgeC {
 			next := stages[i+1]
 			return Place{
 				Label:     "between " + st.Name + " and " + next.Name,
@@ -70,10 +70,13 @@ func (s Syrup) StageAt(tempC, pressureHPa float64) (Place, error) {
 		}
 	}
 	return Place{
-		Label: "below thread", Position: -0.5, StandardC: m.TempC,
+		Label: belowThread, Position: -0.5, StandardC: m.TempC,
 		SoftEdge: m.TempC >= stages[0].LowSoftC,
 	}, nil
 }
+
+// belowThread is the label under the first stage.
+const belowThread = "below thread"
 
 // edgeC keeps a limit moved there and back, which returns to about 1e-12 degC,
 // on the edge that it started from.

@@ -229,3 +229,45 @@ func BenchmarkStageAt(b *testing.B) {
 		}
 	}
 }
+
+func BenchmarkBandsAt(b *testing.B) {
+	s := testSyrup(b)
+	for b.Loop() {
+		if _, err := s.BandsAt(847.6); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+func BenchmarkPreparedStage(b *testing.B) {
+	bands, err := testSyrup(b).BandsAt(847.6)
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, _, err := bands.Stage(118.3); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+func BenchmarkMoveLimit(b *testing.B) {
+	s := testSyrup(b)
+	for b.Loop() {
+		if _, err := s.MoveLimit(118.3, StandardPressureHPa, 847.6); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+func BenchmarkForecast(b *testing.B) {
+	s := testSyrup(b)
+	cook := newPan(b, 7).cook(s)
+	half := cook.halfway()
+	for b.Loop() {
+		if _, err := s.Forecast(half, cook.targetC, 0.5, EaseOff{}); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

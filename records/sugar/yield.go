@@ -1,6 +1,7 @@
 package sugar
 
 import (
+	"errors"
 	"fmt"
 	"math"
 )
@@ -15,8 +16,12 @@ type Yield struct {
 	ExpectedKg float64
 	// UKg is its standard uncertainty, kg, from that of the solids content.
 	UKg float64
-	// SolidsPct is the solids content used, per cent by mass.
+	// SolidsPct is the solids content used, per cent by mass; zero when
+	// BeyondData.
 	SolidsPct float64
+	// BeyondData says that the pull lies above 98 % solids: the yield is the
+	// middle of what 98 to 100 % make, UKg covers both ends as a rectangle.
+	BeyondData bool
 	// WaterKg is the water left in the batch at the pull, kg.
 	WaterKg float64
 }
@@ -58,12 +63,19 @@ func ExpectedYield(drySolidsKg, solidsPct, uPct, invertedShare float64) (Yield, 
 
 // YieldAtPull is ExpectedYield with the solids content read off the corrected
 // temperature of the pull: tempC with standard uncertainty uC (degC) under
-// pressureHPa. Errors: those of SolidsPct and ExpectedYield.
+// pressureHPa. Beyond the sucrose data it is bounded, not extrapolated: the solids
+// are between 98 and 100 %. Errors: those of SolidsPct otherwise, and of ExpectedYield.
 func (s Syrup) YieldAtPull(drySolidsKg, tempC, uC, pressureHPa, invertedShare float64) (Yield, error) {
 	if err := checkU(uC); err != nil {
 		return Yield{}, err
 	}
 	w, err := s.SolidsPct(tempC, pressureHPa)
+	if errors.Is(err, ErrBeyondSucroseData) && !errors.Is(err, ErrNotBoiling) {
+		const half = 0.5 * (100 - MaxSolidsPct)
+		y, err := ExpectedYield(drySolidsKg, 100-half, half/math.Sqrt(3), invertedShare)
+		y.SolidsPct, y.BeyondData = 0, err == nil
+		return y, err
+	}
 	if err != nil {
 		return Yield{}, err
 	}

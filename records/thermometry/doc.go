@@ -13,7 +13,8 @@
 // MicroFromC, MicroFromMicroF, NoLowMicroC, NoHighMicroC.
 //
 // Uncertainty: Term, Budget (Combined, Expanded), Shape, SharedInput,
-// ReadingTerm.
+// ReadingTerm, WeatherTerm, StemDepthTerm; StemCorrectionC for an emergent
+// column; SensorTolerances for makers' classes.
 //
 // Check points: Point from IcePoint, BoilingPoint, ComparisonPoint.
 //
@@ -21,7 +22,18 @@
 // its terms. NewCorrector prepares the judge of one instrument:
 // Corrector.Correct, ReadingFor, Budget, and Against, which gives the
 // uncertainty of the difference to a Bound with shared inputs shared.
+// WhatWouldHelp says what would make it smaller. FitForLimit says before the pan
+// goes on whether a limit can be shown and which mark to look for; BestForLimit
+// picks from the rack; CompareRack names the odd one in a common bath.
 //
 // Verdicts, in decimals: JudgeError, NotBelieved, GrossOnly, JudgeLimit,
 // AsReadMet.
+//
+// Time: FitLine; FitDrift, Segments, ErrorCharts, IndividualsChart, EWMAChart,
+// CusumChart, ThreeMonthsRunning.
+//
+// How honest the uncertainties are is measured on invented kitchens of known
+// truth: go test -run TestHonestUncertainty -v prints how many corrected pulls
+// lie within U, and U against that of someone who knows those kitchens. The cost
+// of a corrected value: go test -run Alloc -bench .
 package thermometry

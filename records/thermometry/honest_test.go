@@ -134,7 +134,7 @@ func TestHonestUncertaintyInOtherWorlds(t *testing.T) {
 	} {
 		w := commonWorld()
 		c.change(&w)
-		s := scoreKitchens(t, w, countingSeed, batches)
+		s := scoreKitchens(t, w, countingSeed, batches/2)
 		t.Logf("%-20s %.1f %% within U, ratio %.3f", c.name, 100*s.coverage(), s.ratio())
 		if s.coverage() < 0.93 || s.coverage() > 0.985 || s.ratio() > 1.3 {
 			t.Errorf("%s: coverage %.4f, ratio %.3f", c.name, s.coverage(), s.ratio())

@@ -163,15 +163,16 @@ func (f *fit) doubtOlder(s solution, line bool) (solution, error) {
 		// chi-square falls nearly as 1/(a + movement): a step of Newton on its
 		// inverse. Its derivative is minus the square of the scaled residuals
 		// summed over each older check.
-		falls := 0.0
+		falls, all := 0.0, 0.0
 		for i := range n {
+			all += s.scaled[i] * s.scaled[i]
 			for j := range n {
 				if f.oneOlderCheck(i, j) {
 					falls += s.scaled[i] * s.scaled[j]
 				}
 			}
 		}
-		if falls <= 0 {
+		if falls <= 1e-9*all {
 			break
 		}
 		moved = math.Min(limit, moved+(s.chiSquare/freedom-1)*s.chiSquare/falls)
@@ -191,6 +192,9 @@ func (f *fit) doubtOlder(s solution, line bool) (solution, error) {
 		}
 	}
 	doubted := s
+	if freedom := float64(plain.freedom); doubted.chiSquare-freedom > (plain.chiSquare-freedom)/2 {
+		return plain, nil // the scatter lies within a check: no movement explains it
+	}
 	// Either check may be the one that is wrong: half of what the doubt changes,
 	// a line itself, stays in the uncertainty.
 	byCentre, bySlope := (doubted.errorC-plain.errorC)/2, (doubted.slopePerC-plain.slopePerC)/2

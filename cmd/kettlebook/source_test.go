@@ -29,7 +29,10 @@ var asks = map[string][]string{
 var generatedBy = regexp.MustCompile(`(?m)^// Code generated .* DO NOT EDIT\.$`)
 
 // unitWord is what the comment of a type says when it gives the unit of its floats.
-var unitWord = regexp.MustCompile(`(?i)\b(degC|degF|hPa|kPa|kelvin|metres?|points|mm|seconds|minutes|kg|kilograms?|fractions?|ratios?|per ?cent|no unit)\b|%`)
+var unitWord = regexp.MustCompile(`(?i)\b(degrees?|degC|degF|hPa|kPa|kelvin|metres?|points|mm|seconds|minutes|kg|kilograms?|fractions?|ratios?|shares?|per ?cent|units?)\b|%`)
+
+// unitName is a name that says the unit of its number.
+var unitName = regexp.MustCompile(`(C|F|K|HPa|KPa|M|Mm|Seconds|Minutes|Kg|Percent|Ppm|Share|Fraction|Ratio)$`)
 
 // sourceFile is one Go file of the project, parsed.
 type sourceFile struct {
@@ -163,6 +166,8 @@ type Good struct {
 
 	MissG float64
 	H bool
+
+	LowC float64
 }
 
 // Sized is in points.
@@ -318,7 +323,7 @@ func undocumented(file sourceFile) []string {
 }
 
 // needMembers asks for a comment on each method of an interface and each field of a struct. The comment of the type
-// serves the only method of an interface, and all fields but those that hold a float, for which it must name a unit; a
+// serves the only method of an interface, and all fields but floats whose unit neither it nor the field's name gives; a
 // field's comment serves the fields on the lines right below it. Embedded members speak for themselves.
 func needMembers(file sourceFile, of *ast.TypeSpec, above *ast.CommentGroup, need func(*ast.Ident, ...*ast.CommentGroup)) {
 	switch is := of.Type.(type) {
@@ -344,12 +349,14 @@ func needMembers(file sourceFile, of *ast.TypeSpec, above *ast.CommentGroup, nee
 			} else if field.Comment != nil {
 				nearby = field.Comment
 			}
-			covering := above
-			if kind, ok := field.Type.(*ast.Ident); ok && strings.HasPrefix(kind.Name, "float") && !unitWord.MatchString(above.Text()) {
-				covering = nil
-			}
+			kind, ok := field.Type.(*ast.Ident)
+			bare := ok && strings.HasPrefix(kind.Name, "float") && !unitWord.MatchString(above.Text())
 			for _, name := range field.Names {
-				need(name, nearby, covering)
+				if bare && !unitName.MatchString(name.Name) {
+					need(name, nearby)
+				} else {
+					need(name, nearby, above)
+				}
 			}
 		}
 	}

@@ -72,7 +72,7 @@ func steamC(pressureHPa float64) float64 {
 		return criticalHPa * math.Exp(criticalK/tempK*sum)
 	}
 	low, high := 300.0, 450.0
-	for range 60 {
+	for range 45 {
 		if middle := (low + high) / 2; saturation(middle) < pressureHPa {
 			low = middle
 		} else {
@@ -81,6 +81,9 @@ func steamC(pressureHPa float64) float64 {
 	}
 	return low - 273.15
 }
+
+// steamSlope is degC a hPa, near enough for every kitchen.
+var steamSlope = steamC(900) - steamC(899)
 
 // gauge is a thermometer with a known error that walks in time.
 type gauge struct {
@@ -136,7 +139,8 @@ func (w world) batch(r *rand.Rand) sheet {
 		add("ice", off*r.NormFloat64(), checkHours)
 	}
 	pressure := airHPa(s.elevationM) + weather
-	add("boiling", steamC(pressure)+w.superheatC*r.Float64(), checkHours)
+	boilsC := steamC(pressure)
+	add("boiling", boilsC+w.superheatC*r.Float64(), checkHours)
 	s.pressureHPa = math.NaN()
 	if reads {
 		s.pressureHPa = math.Round((pressure+barometer)*10) / 10
@@ -155,7 +159,7 @@ func (w world) batch(r *rand.Rand) sheet {
 	}
 	g.movedC += w.walkC * math.Sqrt(last/24) * r.NormFloat64()
 	// A boil between soft ball and hard crack, moved by the air.
-	s.truthC = 112 + 42*r.Float64() - 1.1*(99.97-steamC(pressure))
+	s.truthC = 112 + 42*r.Float64() - 1.1*(99.97-boilsC)
 	s.pullReadingC = g.show(s.truthC)
 	s.idealC = w.best(s, kinds, trueC, ages, reads)
 	return s
@@ -176,7 +180,7 @@ func (w world) best(s sheet, kinds []string, trueC, ages []float64, reads bool) 
 			w.bendC*w.bendC*sag(temps[i])*sag(temps[j]) + walk
 	}
 	reading := s.readToC * s.readToC / 12
-	slope := (steamC(900) - steamC(899)) // degC a hPa, near enough
+	slope := steamSlope
 	v := mat.NewSymDense(n, nil)
 	c := mat.NewVecDense(n, nil)
 	for i, kind := range kinds {

@@ -22,7 +22,7 @@ func (d *dayLog) batches() {
 		d.glance(t, b)
 	}
 	t.end()
-	d.flow(p(small(text("In the pages of the batches: ● pull as read, ○ the same corrected with its U, + highest after; the grey band is the limit as moved, " +
+	d.flow(p(small(text("In the curves below: ● pull as read, ○ the same corrected with its U, + highest after; the grey band is the limit as moved, " +
 		"which binds the corrected value. °F figures beside °C are rounded to 0.01; limits are judged in °C."))...))
 	for _, b := range all {
 		d.batch(b)
@@ -46,15 +46,16 @@ func (d *dayLog) glance(t *table, b *kettlebookv1.BatchDay) {
 	if b.GetDisposition() != nil {
 		decision = dispositionWord(b.GetDisposition().GetKind())
 	}
+	limits := flagged(worstLimit(pull))
 	if b.GetVoidReason() != "" {
-		decision = verdict{markMissing, "voided", true}
+		decision, limits = verdict{markMissing, "voided", true}, text("-")
 	}
 	words := span{text: decision.word, style: style{}}
 	if decision.mark != "" {
 		words = flagged(decision)
 	}
 	t.row(c(strong(b.GetStart().GetLotCode())), c(text(b.GetFormula().GetName())), c(text(b.GetStart().GetInstrumentId())),
-		c(text(at)), c(span{text: read, style: style{bold: true}, whole: true}), c(firm(corrected)), c(flagged(worstLimit(pull))), c(words))
+		c(text(at)), c(span{text: read, style: style{bold: true}, whole: true}), c(firm(corrected)), c(limits), c(words))
 }
 
 // worstLimit is the gravest result among the limits of a pull.
@@ -152,20 +153,30 @@ func (d *dayLog) batchHead(b *kettlebookv1.BatchDay) []para {
 	return head
 }
 
+// labelWidth is the room for the label on the left of a batch's lines, in mm.
+const labelWidth = 18.0
+
+// labelled puts a line of a batch to the right of its label.
+func labelled(label string, spans ...span) para {
+	return para{label: label, indent: labelWidth, before: 0.2, spans: spans}
+}
+
 // batchWords prints all there is to say on a batch, the pull first.
 func (d *dayLog) batchWords(b *kettlebookv1.BatchDay) []para {
 	var out []para
 	if pull := b.GetPull(); pull != nil {
-		out = append(out, d.pullWords(b, pull)...)
-	} else {
-		out = append(out, p(strong(markMissing+" no pull recorded: still on the heat at the end of the day's records")))
+		out = append(out, d.pullWords(pull)...)
+	} else if b.GetVoidReason() == "" {
+		out = append(out, labelled("pull", strong(markMissing+" no pull recorded: still on the heat at the end of the day's records")))
 	}
 	out = append(out, d.cookWords(b))
 	out = append(out, d.coolingWords(b)...)
-	out = append(out, d.decisionWords(b)...)
+	if b.GetVoidReason() == "" || b.GetDisposition() != nil {
+		out = append(out, d.decisionWords(b))
+	}
 	for _, note := range b.GetNotes() {
 		if note != "" {
-			out = append(out, para{hang: 4, spans: []span{text("Note: " + note)}})
+			out = append(out, labelled("note", text(note)))
 		}
 	}
 	return out
@@ -174,11 +185,12 @@ func (d *dayLog) batchWords(b *kettlebookv1.BatchDay) []para {
 // cookWords says who cooked, with what, when, from what and how much came out.
 func (d *dayLog) cookWords(b *kettlebookv1.BatchDay) para {
 	start := b.GetStart()
-	spans := []span{text("Cooked by " + d.person(b.GetBy()) + " with "), strong(start.GetInstrumentId()),
+	spans := []span{text("by " + d.person(b.GetBy()) + " with "), strong(start.GetInstrumentId()),
 		text("; heat on "), firm(d.clock.at(start.GetStartedAt()))}
-	if b.GetEndedAt() != nil {
+	switch {
+	case b.GetEndedAt() != nil:
 		spans = append(spans, text(", ended "), firm(d.clock.at(b.GetEndedAt())))
-	} else {
+	case b.GetVoidReason() == "":
 		spans = append(spans, text(", "), strong(markMissing+" not ended"))
 	}
 	if start.GetVessel() != "" {
@@ -189,8 +201,8 @@ func (d *dayLog) cookWords(b *kettlebookv1.BatchDay) para {
 	for _, c := range b.GetCook() {
 		n += len(c.GetSamples())
 	}
-	spans = append(spans, text("; "+counted(n, "reading", "readings")+" of the cook."))
-	return para{hang: 4, spans: spans}
+	spans = append(spans, text("; "+counted(n, "reading", "readings")))
+	return labelled("cook", spans...)
 }
 
 func weight(kg *kettlebookv1.Decimal) string {
@@ -201,15 +213,13 @@ func weight(kg *kettlebookv1.Decimal) string {
 }
 
 // decisionWords says what was decided on the batch.
-func (d *dayLog) decisionWords(b *kettlebookv1.BatchDay) []para {
+func (d *dayLog) decisionWords(b *kettlebookv1.BatchDay) para {
 	dis := b.GetDisposition()
 	if dis == nil {
-		return []para{p(text("Decision: none yet."))}
+		return labelled("decision", text("none yet"))
 	}
-	return []para{{hang: 4, spans: []span{
-		text("Decision: "), flagged(dispositionWord(dis.GetKind())),
-		text(", " + d.clock.at(dis.GetAt()) + ", by " + d.person(b.GetDispositionBy()) + ": " + dis.GetReason()),
-	}}}
+	return labelled("decision", flagged(dispositionWord(dis.GetKind())),
+		text(", "+d.clock.at(dis.GetAt())+", by "+d.person(b.GetDispositionBy())+": "+dis.GetReason()))
 }
 
 // lastPull is the time at which the last pan of the day left the heat; false when none did.

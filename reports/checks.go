@@ -73,16 +73,15 @@ func (d *dayLog) point(t *table, check *kettlebookv1.CheckDay, r *kettlebookv1.P
 	if r.GetGrossOnly() {
 		result = append(result, p(small(text("can show only gross error"))...))
 	}
-	by := check.GetBy().GetInitials()
-	if pt.GetNote() != "" {
-		by += "; " + pt.GetNote()
-	}
 	point := pointKind(pt.GetKind()) + ", " + phaseWord(pt.GetPhase())
 	if pt.GetRollingBoilSeen() {
 		point += ", rolling boil seen"
 	}
+	if pt.GetNote() != "" {
+		point += "; note: " + pt.GetNote()
+	}
 	t.row(
-		c(firm(d.clock.at(pt.GetAt())), text(" "+by)),
+		c(firm(d.clock.at(pt.GetAt())), text(" "+check.GetBy().GetInitials())),
 		c(text(point)),
 		c(reading...),
 		expected,

@@ -13,49 +13,47 @@ const coolingStartMicroC = 57_000_000
 func (d *dayLog) coolingWords(b *kettlebookv1.BatchDay) []para {
 	var out []para
 	if b.GetCoolingMissing() {
-		out = append(out, p(strong(markMissing+" cooling: the formula wants the cooling clock and there is no series")))
+		out = append(out, labelled("cooling", strong(markMissing+" the formula wants the cooling clock and there is no series")))
 	}
 	a := b.GetCoolingResult()
 	if a == nil {
 		return out
 	}
+	for _, leg := range a.GetLegs() {
+		out = append(out, legWords(leg))
+	}
 	spans := []span{
-		strong("Cooling"), text(": " + counted(int(a.GetReadings()), "reading", "readings") + " with " + list(a.GetInstrumentIds()) + ", "),
-		firm(d.clock.at(a.GetFirstAt())), text(" to "), firm(d.clock.at(a.GetLastAt())),
-		text(", U (k = 2) "), firm(celsius(a.GetUMicroC(), 2)), text("; series ends "), span{text: d.clock.at(a.GetLastAt()), style: style{size: sizeBody, bold: true}, whole: true},
+		text(counted(int(a.GetReadings()), "reading", "readings") + " with " + list(a.GetInstrumentIds()) + " from "), firm(d.clock.at(a.GetFirstAt())),
+		text("; "), span{text: "series ends " + d.clock.at(a.GetLastAt()), style: style{size: sizeBody, bold: true}, whole: true},
 	}
 	if s := lastSample(b); s != "" {
 		spans = append(spans, text(" at "), firm(s))
 	}
-	out = append(out, para{hang: 4, spans: append(spans, text("."))})
+	out = append(out, labelled("", append(spans, text("; U (k = 2) "), firm(celsius(a.GetUMicroC(), 2)))...))
 	if a.GetUnknownStart() {
-		out = append(out, p(strong(markDoubt+" start not known: no reading at or above 57 °C")))
+		out = append(out, labelled("", strong(markDoubt+" start not known: no reading at or above 57 °C")))
 	}
 	if a.GetRunning() {
-		out = append(out, p(strong(markPartly+" still running: the last reading is above the last target")))
+		out = append(out, labelled("", strong(markPartly+" still running: the last reading is above the last target")))
 	}
 	if at, going := d.stillCooling(b); going {
-		out = append(out, p(strong(markPartly+" still cooling when the last pan left the heat at "+d.clock.of(at))))
-	}
-	for _, leg := range a.GetLegs() {
-		out = append(out, legWords(leg))
+		out = append(out, labelled("", strong(markPartly+" still cooling when the last pan left the heat at "+d.clock.of(at))))
 	}
 	if a.Replaces != nil {
-		out = append(out, p(text("Cooling judged again; replaces the assessment at entry "+decimal(a.GetReplaces())+".")))
+		out = append(out, labelled("", text("judged again; replaces the assessment at entry "+decimal(a.GetReplaces()))))
 	}
 	return out
 }
 
 // legWords prints one leg: what is allowed, what the readings allow, and the result.
 func legWords(leg *kettlebookv1.CoolingLeg) para {
-	spans := []span{
+	return labelled("cooling",
 		flagged(limitVerdict(leg.GetResult())),
-		text("  " + fixed(coolingStartMicroC, 0) + " to " + exact(leg.GetTargetMicroC(), 0) + " °C within "), firm(minutes(int64(leg.GetAllowedMin()) * 60)),
+		text("   "+fixed(coolingStartMicroC, 0)+" to "+exact(leg.GetTargetMicroC(), 0)+" °C within "), firm(minutes(int64(leg.GetAllowedMin())*60)),
 		text(": longest "), firm(known(leg.LongestS, "open")),
 		text(", shortest "), firm(known(leg.ShortestS, "not known")),
 		text(", likely "), firm(known(leg.LikelyS, "not known")),
-	}
-	return para{hang: 4, spans: append(spans, text("."))}
+	)
 }
 
 func known(seconds *int64, otherwise string) string {

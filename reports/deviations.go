@@ -55,7 +55,17 @@ func (d *dayLog) deviationTable(class kettlebookv1.DeviationClass, all []*kettle
 	if quality {
 		mark = ""
 	}
-	d.flow(para{spans: []span{{text: mark + counted(len(all), one, many), style: style{size: 9, bold: true}}}})
+	title := mark + counted(len(all), one, many)
+	withdrawn := 0
+	for _, dev := range all {
+		if dev.GetDeviation().GetWithdrawn() {
+			withdrawn++
+		}
+	}
+	if withdrawn > 0 {
+		title += ", " + decimal(int64(withdrawn)) + " withdrawn"
+	}
+	d.flow(para{spans: []span{{text: title, style: style{size: 9, bold: true}}}})
 	t := d.newTable(sizeSmall, column{"when", 22, 'L'}, column{"batch or instrument", 30, 'L'}, column{"what happened", 62, 'L'},
 		column{"what was done", 50, 'L'}, column{"state", 18, 'L'})
 	for _, dev := range all {
@@ -117,7 +127,7 @@ func (d *dayLog) lookBacks() {
 	for _, lb := range all {
 		d.lookBack(lb)
 	}
-	d.flow(p(small(text("Met only if met at the error known before and at the error found, U included; not met only if missed at both; otherwise it cannot be shown."))...))
+	d.flow(p(small(text("“By error before”: corrected with the error known before; “by error found”: with the error that the failed check found. Met only if met at both, U included; not met only if missed at both; otherwise it cannot be shown."))...))
 }
 
 func (d *dayLog) lookBack(lb *kettlebookv1.LookBack) {
@@ -159,7 +169,7 @@ func (d *dayLog) lookBackList(title string, items []*kettlebookv1.LookBackItem) 
 	d.need(18)
 	d.flow(p(strong(title + ": " + counted(len(items), "reading", "readings"))))
 	t := d.newTable(sizeSmall, column{"batch", 34, 'L'}, column{"what", 18, 'L'}, column{"read", 30, 'L'}, column{"as read", 22, 'R'},
-		column{"corrected, error before", 27, 'R'}, column{"corrected, error found", 25, 'R'}, column{"result", 26, 'L'})
+		column{"by error before", 26, 'R'}, column{"by error found", 26, 'R'}, column{"result", 26, 'L'})
 	for _, it := range items {
 		what := "pull"
 		if it.GetCooling() {

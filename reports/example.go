@@ -1,6 +1,9 @@
 package reports
 
 import (
+	"math"
+	"strings"
+
 	kettlebookv1 "kettlebook/proto/kettlebook/v1"
 )
 
@@ -61,15 +64,40 @@ func (d *dayLog) boilingByHand(in *kettlebookv1.InstrumentDay, r *kettlebookv1.P
 	if isF(unit) {
 		value = exact(toF(r.GetExpectedMicroC()), 3)
 	}
-	d.flow(para{hang: 4, before: 0.6, spans: []span{
+	d.flow(para{before: 0.8, spans: []span{
 		strong("Boiling point, " + in.GetInstrument().GetInstrumentId() + ", " + d.clock.at(pt.GetAt()) + ". "),
 		text("Pressure " + asWritten(r.GetPressure().GetPressureHpa()) + " hPa, " + pressureKind(r.GetPressure().GetKind()) +
 			". Water boils there at " + expected + " (IAPWS-IF97, region 4, rounded once to 0.001 °C; this step is stated, not redone here)."),
 	}})
-	d.flow(para{hang: 4, spans: []span{
-		text("    error = as read - expected = " + reading + " - " + value + sign + " = "), strong(errorText + sign),
-	}})
-	d.flow(para{hang: 4, spans: []span{text("    " + d.toleranceByHand(r, sign)), text(" Result: "), flagged(checkVerdict(r.GetResult())), text(".")}})
+	d.flow(step(text("error = as read - expected = "+reading+" - "+value+sign+" = "), strong(errorText+sign)))
+	if words := budgetByHand(r.GetTerms(), r.GetUMicroC()); words != "" {
+		d.flow(step(text(words)))
+	}
+	d.flow(step(text(d.toleranceByHand(r, sign)), text(" Result: "), flagged(checkVerdict(r.GetResult())), text(".")))
+}
+
+// step is one line of arithmetic, set in.
+func step(spans ...span) para { return para{indent: 5, hang: 4, spans: spans} }
+
+// budgetByHand adds an uncertainty budget up, when its terms come out as the U that was judged with.
+func budgetByHand(terms []*kettlebookv1.UncertaintyTerm, u int64) string {
+	if len(terms) == 0 {
+		return ""
+	}
+	sum := 0.0
+	var names, squares []string
+	for _, term := range terms {
+		v := float64(term.GetStandardMicroC()) / 1e6
+		sum += v * v
+		names = append(names, term.GetName()+" "+exact(term.GetStandardMicroC(), 3))
+		squares = append(squares, exact(term.GetStandardMicroC(), 3)+"²")
+	}
+	exactU := 2e6 * math.Sqrt(sum)
+	if diff := float64(u) - exactU; diff < -1 || diff > 10_001 {
+		return ""
+	}
+	return "U (k = 2) = 2 x square root of (" + strings.Join(squares, " + ") + ") = " + fixed(int64(math.Round(exactU)), 4) +
+		", rounded up " + celsius(u, 2) + "; the standard uncertainties are: " + list(names) + " °C."
 }
 
 // toleranceByHand compares the size of an error with the tolerance, in the way the result was found.
@@ -82,13 +110,13 @@ func (d *dayLog) toleranceByHand(r *kettlebookv1.PointResult, sign string) strin
 	if isF(r.GetPoint().GetReading().GetUnit()) {
 		u = toFSpan(u)
 	}
-	switch r.GetResult() {
-	case kettlebookv1.CheckResult_CHECK_RESULT_NOT_BELIEVED:
+	switch {
+	case r.GetResult() == kettlebookv1.CheckResult_CHECK_RESULT_NOT_BELIEVED:
 		return "The reading is the sea-level figure, and the expected value is farther away than tolerance + U = " +
 			exact(tol, 0) + " + " + exact(u, 2) + " = " + exact(tol+u, 2) + sign + "."
-	case kettlebookv1.CheckResult_CHECK_RESULT_PROVISIONALLY_IN, kettlebookv1.CheckResult_CHECK_RESULT_CANNOT_BE_SHOWN:
+	case r.GetPressure().GetKind() == kettlebookv1.PressureKind_PRESSURE_KIND_STANDARD_ATMOSPHERE:
 		return "Nobody measured the pressure: in only if the error is at most tolerance - U = " + exact(tol, 0) + " - " + exact(u, 2) + " = " +
-			signedLess(tol-u) + sign + ", out only if it is more than tolerance + U = " + exact(tol+u, 2) + sign + "."
+			exact(tol-u, 2) + sign + ", out only if it is more than tolerance + U = " + exact(tol+u, 2) + sign + "."
 	}
 	limit, how := tol, "the tolerance"
 	if d.content.GetSite().GetGuardedChecks() {
@@ -100,9 +128,6 @@ func (d *dayLog) toleranceByHand(r *kettlebookv1.PointResult, sign string) strin
 	}
 	return exact(size, 3) + relation + how + ", " + exact(limit, 0) + sign + "."
 }
-
-// signedLess prints a difference that may be negative.
-func signedLess(micro int64) string { return exact(micro, 2) }
 
 // examplePull picks a pull whose correction and limit can be followed: a line or an offset, met or not met.
 func (d *dayLog) examplePull() *kettlebookv1.BatchDay {
@@ -151,18 +176,22 @@ func (d *dayLog) pullByHand(b *kettlebookv1.BatchDay) {
 		words += " = (" + exact(reading.GetMicro(), int(reading.GetDecimals())) + " - 32) / 1.8 = " + fixed(toMicroC(reading.GetMicro(), reading.GetUnit()), 4) + " °C"
 		inC = fixed(toMicroC(reading.GetMicro(), reading.GetUnit()), 4)
 	}
-	d.flow(para{hang: 4, before: 0.6, spans: []span{strong(first), text(words + ".")}})
+	d.flow(para{before: 0.8, spans: []span{strong(first), text(words + ".")}})
 	if line := lineByHand(c); line != "" {
-		d.flow(para{hang: 4, spans: []span{text("    " + line)}})
+		d.flow(step(text(line)))
 	} else {
-		d.flow(para{hang: 4, spans: []span{text("    The error there is stated: by " + formWord(c.GetForm()) + " from " + d.pointsUsed(c.GetPoints()) + ".")}})
+		d.flow(step(text("The error there is stated: by " + formWord(c.GetForm()) + " from " + d.pointsUsed(c.GetPoints()) + ".")))
 	}
-	d.flow(para{hang: 4, spans: []span{
-		text("    corrected = as read - error = " + inC + " - (" + signed(exact(c.GetErrorMicroC(), 3)) + ") = "),
-		strong(celsius(c.GetCorrectedMicroC(), 2)), text(" (rounded to 0.01 °C), U (k = 2) " + celsius(c.GetUMicroC(), 2) + "."),
-	}})
+	d.flow(step(
+		text("corrected = as read - error = "+inC+" - ("+signed(exact(c.GetErrorMicroC(), 3))+") = "),
+		strong(celsius(c.GetCorrectedMicroC(), 2)), text(" (rounded to 0.01 °C), U (k = 2) "+celsius(c.GetUMicroC(), 2)+"."),
+	))
 	if l := boundLimit(b); l != nil {
-		d.flow(para{hang: 4, spans: []span{text("    " + limitByHand(l, c)), text(" Result: "), flagged(limitVerdict(l.GetResult())), text(".")}})
+		spans := []span{text(limitByHand(l, c) + " Result: "), flagged(limitVerdict(l.GetResult())), text(".")}
+		if l.GetWhy() != "" {
+			spans = append(spans, text(" Why: "+sentence(l.GetWhy())))
+		}
+		d.flow(step(spans...))
 	}
 }
 

@@ -7,14 +7,19 @@ import (
 
 	"github.com/go-fonts/dejavu/dejavusanscondensed"
 	"github.com/go-fonts/dejavu/dejavusanscondensedbold"
+	"github.com/go-fonts/dejavu/dejavusansmono"
 	"github.com/jung-kurt/gofpdf"
 	"golang.org/x/image/font"
 	"golang.org/x/image/font/sfnt"
 	fix "golang.org/x/image/math/fixed"
 )
 
-// fontFamily is the name under which the two cuts of the font are known inside the PDF.
-const fontFamily = "dejavu"
+// Names under which the cuts of the font are known inside the PDF. The fixed-width cut sets keys
+// and hashes, where 0 and O, l and I must be told apart.
+const (
+	fontFamily = "dejavu"
+	monoFamily = "dejavumono"
+)
 
 // lastRune is the highest code point the PDF writer can address.
 const lastRune = 0xFFFF
@@ -26,9 +31,9 @@ type glyphs struct {
 	have  [lastRune + 1]bool
 }
 
-// typeface is the regular and the bold cut.
+// typeface is the regular, the bold and the fixed-width cut.
 type typeface struct {
-	regular, bold glyphs
+	regular, bold, mono glyphs
 }
 
 // loadTypeface measures the embedded fonts once; the result is only read afterwards.
@@ -39,6 +44,9 @@ var loadTypeface = sync.OnceValues(func() (*typeface, error) {
 	}
 	if err := t.bold.measure(dejavusanscondensedbold.TTF); err != nil {
 		return nil, fmt.Errorf("reports: bold font: %w", err)
+	}
+	if err := t.mono.measure(dejavusansmono.TTF); err != nil {
+		return nil, fmt.Errorf("reports: fixed-width font: %w", err)
 	}
 	return t, nil
 })
@@ -71,9 +79,10 @@ func (g *glyphs) measure(ttf []byte) error {
 	return nil
 }
 
-// addFonts embeds both cuts. The PDF writer writes into the bytes it is given, so every
+// addFonts embeds the cuts. The PDF writer writes into the bytes it is given, so every
 // document gets a copy of its own.
 func addFonts(pdf *gofpdf.Fpdf) {
 	pdf.AddUTF8FontFromBytes(fontFamily, "", bytes.Clone(dejavusanscondensed.TTF))
 	pdf.AddUTF8FontFromBytes(fontFamily, "B", bytes.Clone(dejavusanscondensedbold.TTF))
+	pdf.AddUTF8FontFromBytes(monoFamily, "", bytes.Clone(dejavusansmono.TTF))
 }

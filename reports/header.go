@@ -45,16 +45,21 @@ func (d *dayLog) setFurniture() {
 
 // restoreNotices sets what was lost in a restore; very many are only counted here and printed on the first page.
 func (d *dayLog) restoreNotices() []line {
-	var paras []para
-	for _, notice := range d.log.GetRestored() {
-		paras = append(paras, para{hang: 3, spans: []span{strong(markFailed + " ledger restored: " + notice)}})
-	}
+	paras := d.restoreParas()
 	lines := d.face.wrap(paras, textWidth)
 	if len(lines) > maxHeadNotice {
 		return d.face.wrapOne(p(strong(fmt.Sprintf("%s ledger restored: %s, printed in full on the first page",
 			markFailed, counted(len(paras), "notice", "notices")))), textWidth)
 	}
 	return lines
+}
+
+func (d *dayLog) restoreParas() []para {
+	var paras []para
+	for _, notice := range d.log.GetRestored() {
+		paras = append(paras, para{hang: 3, spans: []span{strong(markFailed + " ledger restored: " + notice)}})
+	}
+	return paras
 }
 
 // titleBlock is the top of the first page.
@@ -86,10 +91,8 @@ func (d *dayLog) titleBlock() {
 			d.flow(p(text("What was added or struck is not listed.")))
 		}
 	}
-	if notices := d.log.GetRestored(); len(notices) > 0 {
+	if notices := d.log.GetRestored(); len(notices) > 0 && len(d.face.wrap(d.restoreParas(), textWidth)) > maxHeadNotice {
 		d.y += 1.2
-		for _, notice := range notices {
-			d.flow(para{hang: 3, spans: []span{strong(markFailed + " ledger restored: " + notice)}})
-		}
+		d.flow(d.restoreParas()...)
 	}
 }

@@ -36,7 +36,7 @@ func (d *dayLog) sheets() {
 		return
 	}
 	d.heading("Copied from paper (transcribed)", 12)
-	d.flow(p(text("The records of these sheets were written on paper at the time and copied in afterwards; they are not marked one by one. The paper is kept.")))
+	d.flow(p(text("These records were copied in from paper sheets. That is said here once; they are not marked late one by one.")))
 	for _, sheet := range all {
 		words := sheet.GetSheet() + ": " + counted(int(sheet.GetRows()), "row", "rows") + " of this day"
 		if sheet.GetPaper() != "" {

@@ -106,8 +106,8 @@ func (s *sheet) endSections() { s.section = "" }
 // drawLine draws one set line with its left end at x and its top at y.
 func (s *sheet) drawLine(l line, x, y float64) {
 	for _, sg := range l.segs {
-		s.select_(sg.style)
-		s.pdf.Text(x+sg.x, y+l.base, sg.text)
+		s.choose(sg.style)
+		s.pdf.Text(x+sg.x, y+l.base, visual(sg.text))
 		if sg.style.struck {
 			at := y + l.base - sg.style.size*0.28*mmPerPt
 			s.rule(x+sg.x, at, sg.w, 0.25)
@@ -140,16 +140,19 @@ func (s *sheet) flow(paras ...para) {
 	}
 }
 
-// select_ chooses a font in the PDF when it is not chosen already.
-func (s *sheet) select_(st style) {
-	if s.font.size == st.size && s.font.bold == st.bold {
+// choose chooses a font in the PDF when it is not chosen already.
+func (s *sheet) choose(st style) {
+	if s.font.size == st.size && s.font.bold == st.bold && s.font.mono == st.mono {
 		return
 	}
-	cut := ""
-	if st.bold {
-		cut = "B"
+	switch {
+	case st.mono:
+		s.pdf.SetFont(monoFamily, "", st.size)
+	case st.bold:
+		s.pdf.SetFont(fontFamily, "B", st.size)
+	default:
+		s.pdf.SetFont(fontFamily, "", st.size)
 	}
-	s.pdf.SetFont(fontFamily, cut, st.size)
 	s.font = st
 }
 

@@ -13,6 +13,9 @@ import (
 // qrSize is the side of the checkpoint's code on paper, in mm.
 const qrSize = 42.0
 
+// sizeCode is the type size of keys and hashes.
+const sizeCode = 6.6
+
 // proof prints what anyone needs to check that this day was not altered since.
 func (d *dayLog) proof() {
 	d.heading("Proof", 62)
@@ -24,17 +27,18 @@ func (d *dayLog) proof() {
 		narrow = textWidth - qrSize - 5
 	}
 	origin, size, root := splitCheckpoint(log.GetCheckpoint())
+	code := func(s string) span { return span{text: s, style: style{size: sizeCode, mono: true}} }
 	words := []para{
 		{spans: []span{strong("Checkpoint of the ledger"), text(" (an RFC 6962 tree; the code on the right holds the checkpoint as text)")}},
-		keyed("origin", origin),
-		keyed("size", size),
-		keyed("root", root),
+		{indent: 12, label: "origin", spans: []span{code(origin)}},
+		{indent: 12, label: "size", spans: []span{code(size)}},
+		{indent: 12, label: "root", spans: []span{code(root)}},
 		{before: 0.8, spans: []span{strong("Checkpoint in full")}},
 	}
 	for _, row := range strings.Split(strings.TrimRight(log.GetCheckpoint(), "\n"), "\n") {
-		words = append(words, para{hang: 3, spans: []span{text(orElse(row, " "))}})
+		words = append(words, para{hang: 3, spans: []span{code(orElse(row, " "))}})
 	}
-	words = append(words, para{before: 0.8, hang: 3, spans: []span{strong("Verifier key (Ed25519)  "), text(orDash(log.GetVerifierKey()))}})
+	words = append(words, para{before: 0.8, spans: []span{strong("Verifier key (Ed25519)")}}, para{hang: 3, spans: []span{code(orDash(log.GetVerifierKey()))}})
 	for _, l := range d.face.wrap(words, narrow) {
 		d.need(l.height)
 		d.drawLine(l, marginSide, d.y)
@@ -48,17 +52,20 @@ func (d *dayLog) proof() {
 	}
 	d.y += 0.8
 	d.flow(
-		keyed("certificate that seals this PDF, SHA-256", orDash(log.GetSealFingerprint())),
-		keyed("certificate authority of the kitchen, SHA-256", orDash(log.GetCaFingerprint())),
-		keyed("content of the day, SHA-256", hexGroups(log.GetContentSha256())),
+		p(strong("SHA-256 fingerprint of the certificate that seals this PDF")), para{indent: 3, spans: []span{code(orDash(log.GetSealFingerprint()))}},
+		p(strong("SHA-256 fingerprint of the kitchen's certificate authority")), para{indent: 3, spans: []span{code(orDash(log.GetCaFingerprint()))}},
+		p(strong("SHA-256 of the day's content")), para{indent: 3, spans: []span{code(hexGroups(log.GetContentSha256()))}},
 		keyed(d.causeName(), fmt.Sprintf("entry %d of the ledger", log.GetCauseSequence())),
 	)
 	if len(log.GetPrevious()) == 0 {
 		d.flow(keyed("previous log", "none: this is the first log"))
 	} else {
 		prev := log.GetPrevious()[0]
-		d.flow(keyed("previous log", fmt.Sprintf("serial %d, day %s, file %s, SHA-256 %s, ledger size %d",
-			prev.GetSerial(), prev.GetProductionDay(), prev.GetFileName(), hexGroups(prev.GetPdfSha256()), prev.GetLedgerSize())))
+		d.flow(
+			keyed("previous log", fmt.Sprintf("serial %d, day %s, file %s, ledger size %d, SHA-256 of its PDF:",
+				prev.GetSerial(), prev.GetProductionDay(), prev.GetFileName(), prev.GetLedgerSize())),
+			para{indent: 3, spans: []span{code(hexGroups(prev.GetPdfSha256()))}},
+		)
 	}
 	d.flow(
 		keyed("software", "kettlebook "+orDash(log.GetSoftwareVersion())),

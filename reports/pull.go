@@ -10,36 +10,35 @@ import (
 const sizePull = 15
 
 // pullWords prints the pull as read, the corrected value, the limits and what speaks against them.
-func (d *dayLog) pullWords(b *kettlebookv1.BatchDay, pull *kettlebookv1.PullAssessment) []para {
+func (d *dayLog) pullWords(pull *kettlebookv1.PullAssessment) []para {
 	f := isF(pull.GetPull().GetReading().GetUnit())
-	out := []para{{spans: []span{
-		text("pull as read "),
-		{text: asRead(pull.GetPull().GetReading()), style: style{size: sizePull, bold: true}, whole: true},
-		text("  at " + d.clock.at(pull.GetAt()) + "   "),
+	out := []para{labelled("pull",
+		span{text: asRead(pull.GetPull().GetReading()), style: style{size: sizePull, bold: true}, whole: true},
+		text(" as read, at "+d.clock.at(pull.GetAt())+"   "),
 		flaggedSized(worstLimit(pull), 9.5),
-	}}}
+	)}
 	out = append(out, d.correctionWords("corrected", pull.GetPull(), f)...)
 	if high := pull.GetHighestAfter(); high != nil {
-		out = append(out, p(text("highest after the pull as read "), strong(asRead(high.GetReading()))))
-		out = append(out, d.correctionWords("highest after, corrected", high, isF(high.GetReading().GetUnit()))...)
+		out = append(out, labelled("highest after", strong(asRead(high.GetReading())), text(" as read, carry-over after the pull")))
+		out = append(out, d.correctionWords("its corrected", high, isF(high.GetReading().GetUnit()))...)
 	}
-	for _, l := range pull.GetLimits() {
-		out = append(out, limitWords(l, f)...)
-	}
-	if len(pull.GetLimits()) == 0 {
-		out = append(out, p(text("The formula has no limit on this cook.")))
-	}
-	out = append(out, d.pressureWords(pull)...)
-	out = append(out, stageWords(pull))
 	for _, flag := range pull.GetFlags() {
 		words := useFlag(flag)
 		if pull.GetCheckAt() != nil && aboutCheck(flag) {
 			words.word += " (" + d.clock.at(pull.GetCheckAt()) + ")"
 		}
-		out = append(out, para{hang: 4, spans: []span{strong(words.String())}})
+		out = append(out, labelled("flag", strong(words.String())))
 	}
+	for _, l := range pull.GetLimits() {
+		out = append(out, limitWords(l, f))
+	}
+	if len(pull.GetLimits()) == 0 {
+		out = append(out, labelled("limit", text("none on this cook in the formula")))
+	}
+	out = append(out, d.pressureWords(pull)...)
+	out = append(out, stageWords(pull))
 	if pull.Replaces != nil {
-		out = append(out, p(text("Judged again; replaces the assessment at entry "+decimal(pull.GetReplaces())+".")))
+		out = append(out, labelled("judged", text("again; replaces the assessment at entry "+decimal(pull.GetReplaces()))))
 	}
 	return out
 }
@@ -68,27 +67,27 @@ func (d *dayLog) correctionWords(name string, c *kettlebookv1.Correction, f bool
 		return nil
 	}
 	if c.CorrectedMicroC == nil {
-		return []para{{hang: 4, spans: []span{strong(markMissing + " " + name + ": not known, no check point corrects it")}}}
+		return []para{labelled(name, strong(markMissing+" not known: no check point corrects the reading"))}
 	}
 	value := celsius(c.GetCorrectedMicroC(), 2)
 	if f {
 		value += " (" + fixed(toF(c.GetCorrectedMicroC()), 2) + " °F)"
 	}
 	spans := []span{
-		text(name + " "),
 		{text: value, style: style{size: 9.5, bold: true}, whole: true},
-		text("  "), firm("U (k = 2) " + celsius(c.GetUMicroC(), 2)),
-		text("; error there "), firm(signed(exact(c.GetErrorMicroC(), 3)) + " °C"),
-		text(", by " + formWord(c.GetForm()) + " from "),
-		text(d.pointsUsed(c.GetPoints())),
+		text("   "), firm("U (k = 2) " + celsius(c.GetUMicroC(), 2)),
 	}
 	if c.GetExtrapolated() {
-		spans = append(spans, text("; "), strong("extrapolated beyond the checked points"))
+		spans = append(spans, text(", extrapolated beyond the checked points"))
+	}
+	from := []span{
+		text("error there "), firm(signed(exact(c.GetErrorMicroC(), 3)) + " °C"),
+		text(", by " + formWord(c.GetForm()) + " from "), text(d.pointsUsed(c.GetPoints())),
 	}
 	if c.GetMisfit() {
-		spans = append(spans, text("; "), strong(markDoubt+" the points do not fit the curve within their uncertainty"))
+		from = append(from, text("; "), strong(markDoubt+" the points do not fit the curve within their uncertainty"))
 	}
-	return []para{{hang: 4, spans: spans}}
+	return []para{labelled(name, spans...), labelled("by the check", from...)}
 }
 
 func formWord(form string) string {
@@ -116,19 +115,15 @@ func (d *dayLog) pointsUsed(points []*kettlebookv1.PointUsed) string {
 }
 
 // limitWords prints a limit as written and as moved with what it came to.
-func limitWords(a *kettlebookv1.LimitAssessment, f bool) []para {
+func limitWords(a *kettlebookv1.LimitAssessment, f bool) para {
 	l := a.GetLimit()
-	name := l.GetName()
-	if name == "" {
-		name = "limit"
-	}
 	binds := ""
 	if l.GetBinds() == kettlebookv1.LimitBinds_LIMIT_BINDS_HIGHEST_AFTER {
 		binds = ", binds the highest after"
 	}
 	spans := []span{
 		flagged(limitVerdict(a.GetResult())),
-		text("  " + name + " (" + limitClass(l.GetClass()) + binds + "): as written "),
+		text("   " + orElse(l.GetName(), "limit") + " (" + limitClass(l.GetClass()) + binds + "): as written "),
 		firm(written(l)), text(", " + basisWords(l) + "; "),
 	}
 	if l.GetBasis() == kettlebookv1.LimitBasis_LIMIT_BASIS_TEMPERATURE {
@@ -136,7 +131,7 @@ func limitWords(a *kettlebookv1.LimitAssessment, f bool) []para {
 	} else {
 		spans = append(spans, text("as moved "))
 	}
-	spans = append(spans, span{text: bounds(a.LowMicroC, a.HighMicroC, f), style: style{size: sizeBody, bold: true}})
+	spans = append(spans, strong(bounds(a.LowMicroC, a.HighMicroC, f)))
 	if a.GetBeyondData() {
 		spans = append(spans, text("; beyond the sucrose data, moved at constant water activity"))
 	}
@@ -145,19 +140,21 @@ func limitWords(a *kettlebookv1.LimitAssessment, f bool) []para {
 		how = "guard band of U"
 	}
 	spans = append(spans, text("; U (k = 2) of corrected - limit "), firm(celsius(a.GetUMicroC(), 2)), text(", "+how+"."))
-	if a.GetResult() == kettlebookv1.LimitResult_LIMIT_RESULT_CANNOT_BE_SHOWN {
-		if a.GetWhy() != "" {
-			spans = append(spans, text(" Why: "+a.GetWhy()+"."))
-		}
-		if a.GetAsRead() != kettlebookv1.LimitResult_LIMIT_RESULT_UNSPECIFIED {
-			spans = append(spans, text(" What if: on the reading as read it would be "), firm(limitVerdict(a.GetAsRead()).word), text(" (no verdict)."))
-		}
+	if a.GetResult() == kettlebookv1.LimitResult_LIMIT_RESULT_CANNOT_BE_SHOWN && a.GetWhy() != "" {
+		spans = append(spans, text(" Why: "+sentence(a.GetWhy())))
+	}
+	// What the bare reading would have come to stands beside wherever it differs; it is no verdict.
+	if as := a.GetAsRead(); as != kettlebookv1.LimitResult_LIMIT_RESULT_UNSPECIFIED && as != a.GetResult() {
+		spans = append(spans, text(" What if: on the reading as read, uncorrected, it would be "), firm("“"+limitVerdict(as).word+"”"), text(" (no verdict)."))
 	}
 	if l.GetReason() != "" {
-		spans = append(spans, text(" Reason of the limit: "+l.GetReason()))
+		spans = append(spans, text(" Reason of the limit: "+sentence(l.GetReason())))
 	}
-	return []para{{hang: 4, spans: spans}}
+	return labelled("limit", spans...)
 }
+
+// sentence ends words with a full stop when they have none.
+func sentence(s string) string { return strings.TrimRight(s, ". ") + "." }
 
 // written prints a limit with the digits it was written with.
 func written(l *kettlebookv1.Limit) string {
@@ -235,7 +232,7 @@ func (d *dayLog) pressureWords(pull *kettlebookv1.PullAssessment) []para {
 	if used == nil || !moved {
 		return nil
 	}
-	words := "Limits moved with " + asWritten(used.GetPressureHpa()) + " hPa, " + pressureKind(used.GetKind())
+	words := "limits moved with " + asWritten(used.GetPressureHpa()) + " hPa, " + pressureKind(used.GetKind())
 	if used.GetAt() != nil {
 		words += ", of " + d.clock.at(used.GetAt())
 	}
@@ -251,14 +248,13 @@ func (d *dayLog) pressureWords(pull *kettlebookv1.PullAssessment) []para {
 	if used.GetQuestioned() {
 		spans = append(spans, text("; "), strong(markUnknown+" a figure was given but is out of family with the elevation: not used"))
 	}
-	return []para{{hang: 4, spans: append(spans, text("."))}}
+	return []para{labelled("pressure", spans...)}
 }
 
 // stageWords puts the two witnesses side by side.
 func stageWords(pull *kettlebookv1.PullAssessment) para {
-	spans := []span{text("Stage by corrected temperature: "), strong(orElse(pull.GetStage(), "not known")),
-		text("; by cold-water test: "), strong(orElse(pull.GetColdWaterStage(), "no test made"))}
-	return para{hang: 4, spans: append(spans, text("."))}
+	return labelled("stage", text("by corrected temperature "), strong(orElse(pull.GetStage(), "not known")),
+		text("; by cold-water test "), strong(orElse(pull.GetColdWaterStage(), "no test made")))
 }
 
 func orElse(s, otherwise string) string {

@@ -88,12 +88,15 @@ func (t *table) row(cells ...cell) {
 	if h > s.room() && h <= fresh {
 		s.newPage()
 	}
-	for tallest(fields)+2*rowPad > s.room() {
-		var now [][]line
-		now, fields = split(fields, s.room()-2*rowPad)
+	for fresh := false; tallest(fields)+2*rowPad > s.room(); fresh = true {
+		now, rest := split(fields, s.room()-2*rowPad)
+		if tallest(now) == 0 && fresh {
+			break // not even one line fits on an empty page: drawn as it is
+		}
 		if tallest(now) > 0 {
 			t.draw(now)
 		}
+		fields = rest
 		s.newPage()
 	}
 	t.draw(fields)

@@ -2,6 +2,7 @@ package reports
 
 import (
 	"fmt"
+	"math"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -15,6 +16,7 @@ type style struct {
 	size   float64
 	bold   bool
 	struck bool
+	mono   bool // the fixed-width cut; never bold
 }
 
 // span is a stretch of text in one style. Whole keeps it on one line where that is possible.
@@ -33,6 +35,9 @@ type para struct {
 	before float64
 	// align is 'L' (the zero value counts as that), 'R' or 'C'.
 	align byte
+	// label stands on the left of the first line, in the room that indent (mm) leaves free.
+	label  string
+	indent float64
 }
 
 // printable gives text that the font can show. What it lacks, what has no visible form and
@@ -106,16 +111,20 @@ type line struct {
 }
 
 // cut gives the cut of the font a style asks for.
-func (t *typeface) cut(bold bool) *glyphs {
-	if bold {
+func (t *typeface) cut(st style) *glyphs {
+	switch {
+	case st.mono:
+		return &t.mono
+	case st.bold:
 		return &t.bold
+	default:
+		return &t.regular
 	}
-	return &t.regular
 }
 
 // width measures text in mm.
 func (t *typeface) width(s string, st style) float64 {
-	g, sum := t.cut(st.bold), 0
+	g, sum := t.cut(st), 0
 	for _, r := range s {
 		if r <= lastRune {
 			sum += int(g.width[r])
@@ -124,26 +133,29 @@ func (t *typeface) width(s string, st style) float64 {
 	return float64(sum) / 1000 * st.size * mmPerPt
 }
 
-// cuts splits text where the bold cut lacks a glyph that the regular one has.
+// cuts splits text where the cut asked for lacks a glyph that the regular one has.
 func (t *typeface) cuts(s string, st style) []seg {
-	if !st.bold {
+	if !st.bold && !st.mono {
 		return []seg{{text: s, style: st, w: t.width(s, st)}}
 	}
+	asked, plain := st, style{size: st.size, struck: st.struck}
+	g := t.cut(asked)
 	var out []seg
-	from := 0
-	bold := true
+	from, in := 0, true
 	flush := func(to int) {
 		if to > from {
-			part := st
-			part.bold = bold
+			part := plain
+			if in {
+				part = asked
+			}
 			out = append(out, seg{text: s[from:to], style: part, w: t.width(s[from:to], part)})
 		}
 		from = to
 	}
 	for i, r := range s {
-		if has := r <= lastRune && t.bold.have[r]; has != bold {
+		if has := r <= lastRune && g.have[r]; has != in {
 			flush(i)
-			bold = has
+			in = has
 		}
 	}
 	flush(len(s))
@@ -174,11 +186,10 @@ func (t *typeface) words(spans []span) []word {
 			}
 			for j, part := range parts {
 				if j > 0 {
-					if cur.start && len(cur.segs) == 0 {
-						continue // spaces at the start of a line are dropped
+					if len(cur.segs) > 0 {
+						flush()
 					}
-					flush()
-					cur.gap = t.width(" ", sp.style)
+					cur.gap += t.width(" ", sp.style)
 				}
 				if part == "" {
 					continue
@@ -231,6 +242,9 @@ func (t *typeface) wrap(paras []para, width float64) []line {
 }
 
 func (t *typeface) wrapOne(p para, width float64) []line {
+	if p.indent > 0 {
+		return t.wrapIndented(p, width)
+	}
 	var words []word
 	for _, w := range t.words(p.spans) {
 		if room := width - p.hang; w.w > room && room > 0 {
@@ -255,7 +269,7 @@ func (t *typeface) wrapOne(p para, width float64) []line {
 		default:
 			shift(cur.segs, indent)
 		}
-		finish(&cur, size)
+		t.finish(&cur, size)
 		if len(out) == 0 {
 			cur.height += p.before
 			cur.base += p.before
@@ -285,6 +299,20 @@ func (t *typeface) wrapOne(p para, width float64) []line {
 	return out
 }
 
+// wrapIndented sets a paragraph to the right of its label.
+func (t *typeface) wrapIndented(p para, width float64) []line {
+	indent, label := p.indent, span{text: p.label, style: style{size: sizeSmall}, whole: true}
+	p.indent = 0
+	out := t.wrapOne(p, width-indent)
+	for i := range out {
+		shift(out[i].segs, indent)
+	}
+	if set := t.wrapOne(para{spans: []span{label}}, indent); p.label != "" && len(out) > 0 && len(set) > 0 {
+		out[0].segs = append(set[0].segs, out[0].segs...)
+	}
+	return out
+}
+
 // shift moves segments to the right by mm.
 func shift(segs []seg, by float64) {
 	for i := range segs {
@@ -294,21 +322,19 @@ func shift(segs []seg, by float64) {
 
 // finish joins neighbours of one style, so that a line is drawn in few strokes and read back
 // whole, and gives the line its height.
-func finish(l *line, size float64) {
+func (t *typeface) finish(l *line, size float64) {
 	var joined []seg
 	for _, sg := range l.segs {
 		n := len(joined)
 		if n > 0 && joined[n-1].style == sg.style {
 			last := &joined[n-1]
 			gap := sg.x - (last.x + last.w)
-			if gap < 1e-9 {
-				last.text += sg.text
-				last.w += sg.w
+			space := t.width(" ", sg.style)
+			if spaces := int(math.Round(gap / space)); spaces <= 1 {
+				last.text += strings.Repeat(" ", spaces) + sg.text
+				last.w += gap + sg.w
 				continue
 			}
-			last.text += " " + sg.text
-			last.w += gap + sg.w
-			continue
 		}
 		joined = append(joined, sg)
 	}

@@ -42,6 +42,7 @@ type Cook struct {
 	// Pull is the reading when the pan left the heat, Highest the peak after it; nil when not taken.
 	Pull, Highest *Point
 	// Corrected is the pull put right, with U its expanded uncertainty (k = 2) in Unit; nil when unknown.
+	// It is drawn a little to the right of the pull, so that neither hides the other.
 	Corrected *Point
 	U         float64
 }
@@ -142,10 +143,10 @@ func (c Cook) scale(p *plot.Plot) {
 		low, high = 0, 1
 	}
 	room := math.Max((high-low)*0.06, 0.5)
-	p.X.Min, p.X.Max = 0, lastMin*1.06
+	p.X.Min, p.X.Max = 0, lastMin*1.08
 	p.Y.Min, p.Y.Max = low-room, high+room
 	p.X.Tick.Marker = evenTicks{about: 6}
-	p.Y.Tick.Marker = evenTicks{about: 6}
+	p.Y.Tick.Marker = evenTicks{about: 4}
 }
 
 // add puts the limit's band, the curves and the marks on the plot, the band undermost.
@@ -160,6 +161,11 @@ func (c Cook) add(p *plot.Plot) error {
 	}
 	if err := addLine(p, thin(c.Main), black, 0.8, nil); err != nil {
 		return err
+	}
+	if c.Corrected != nil {
+		aside := *c.Corrected
+		aside.Min += p.X.Max * 0.028
+		c.Corrected = &aside
 	}
 	if c.Corrected != nil && c.U > 0 {
 		bar := []Point{{c.Corrected.Min, c.Corrected.Deg - c.U}, {c.Corrected.Min, c.Corrected.Deg + c.U}}
@@ -213,7 +219,7 @@ func (c Cook) addBand(p *plot.Plot) error {
 		if b == nil {
 			continue
 		}
-		if err := addLine(p, []Point{{0, *b}, {x, *b}}, black, 0.35, []vg.Length{vg.Points(3), vg.Points(1.5)}); err != nil {
+		if err := addLine(p, []Point{{0, *b}, {x, *b}}, black, 0.3, nil); err != nil {
 			return err
 		}
 	}

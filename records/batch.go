@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	kb "kettlebook/proto/kettlebook/v1"
 )
 
@@ -363,4 +365,13 @@ func DecideBatchVoid(f BatchFacts, act Act, m *kb.BatchVoid) ([]Draft, error) {
 		return nil, err
 	}
 	return f.hung(act, act.RecordedAt, m), nil
+}
+
+// ReadRun reads the stored bytes of a run. The error wraps ErrMalformed.
+func ReadRun(stored []byte) ([]RunReading, error) {
+	m := new(kb.Readings)
+	if err := proto.Unmarshal(stored, m); err != nil {
+		return nil, fmt.Errorf("%w: %v", ErrMalformed, err)
+	}
+	return RunReadings(m), nil
 }

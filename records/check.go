@@ -233,3 +233,13 @@ func ReferenceNames(m *kb.Check) []string {
 	}
 	return out
 }
+
+// HasPressure says that a check carries a kitchen pressure.
+func HasPressure(m *kb.Check) bool {
+	for _, p := range m.GetPoints() {
+		if p.GetPressureHpa() != nil {
+			return true
+		}
+	}
+	return false
+}

@@ -15,7 +15,8 @@ import (
 const (
 	// KindCheckAssessment holds assessments by check; indexes "instrument"
 	// (instrument, time), "passing" (instrument, time: in tolerance with a
-	// measured pressure) and "adjusted" (instrument, time).
+	// measured pressure), "failed" (instrument, time: out of tolerance as found)
+	// and "adjusted" (instrument, time).
 	KindCheckAssessment = "check_assessment"
 	// KindPoint holds believed points for corrections; index "point":
 	// instrument, kind, time.
@@ -29,6 +30,9 @@ func projectCheckAssessment(e Entry, m *kb.CheckAssessment) (Projection, error) 
 	keys := []Key{{"instrument", JoinKey(m.GetInstrumentId(), at)}}
 	if Standing(m) == kb.CheckResult_CHECK_RESULT_IN_TOLERANCE {
 		keys = append(keys, Key{"passing", JoinKey(m.GetInstrumentId(), at)})
+	}
+	if m.GetAsFound() == kb.CheckResult_CHECK_RESULT_OUT_OF_TOLERANCE {
+		keys = append(keys, Key{"failed", JoinKey(m.GetInstrumentId(), at)})
 	}
 	if m.GetAdjusted() {
 		keys = append(keys, Key{"adjusted", JoinKey(m.GetInstrumentId(), at)})
@@ -346,4 +350,16 @@ func withoutNumbers(m proto.Message) proto.Message {
 		}
 	}
 	return c
+}
+
+// StruckPoints gives the readings of a check as first written that an
+// amendment struck through, by index of the point.
+func StruckPoints(first, now *kb.Check) map[int]*kb.Temperature {
+	out := map[int]*kb.Temperature{}
+	for i, p := range first.GetPoints() {
+		if i < len(now.GetPoints()) && !proto.Equal(p.GetReading(), now.GetPoints()[i].GetReading()) {
+			out[i] = p.GetReading()
+		}
+	}
+	return out
 }

@@ -180,3 +180,19 @@ func (s Settings) pressureFor(pressures []PressureDoc, at time.Time) (thermometr
 	used.Old = age > s.PressureAge
 	return p, used, nil
 }
+
+// BoilingHere gives the boiling point of water in the kitchen now, rounded
+// once to 0.001 degC, in millionths of a degC, and the pressure it follows
+// from.
+func (s Settings) BoilingHere(pressures []PressureDoc, now time.Time) (int64, *kb.PressureUsed, error) {
+	p, used, err := s.pressureFor(pressures, now)
+	if err != nil {
+		return 0, nil, err
+	}
+	c, err := thermometry.BoilingPointC(p.HPa)
+	if err != nil {
+		return 0, nil, fmt.Errorf("%w: %w", ErrInvalid, err)
+	}
+	m, err := thermometry.RoundMilliHalfEven(c)
+	return int64(m), used, err
+}

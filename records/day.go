@@ -6,6 +6,7 @@ import (
 	"crypto/sha256"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"slices"
 	"time"
 
@@ -94,6 +95,8 @@ type EntryOfDay struct {
 	Meta *kb.Document
 	// Questioned says, in words, what is implausible about it; empty when nothing is.
 	Questioned string
+	// Made says that it is the work itself, not a decision or an answer about it.
+	Made bool
 }
 
 // ContentJSON serialises a day's content: protojson, compacted once. These
@@ -133,7 +136,7 @@ func BuildDay(f DayFacts) (*kb.DayContent, error) {
 		return cmp.Or(a.Batch.At().Compare(b.Batch.At()), cmp.Compare(a.Batch.Record.GetLotCode(), b.Batch.Record.GetLotCode()))
 	})
 	for _, b := range f.Batches {
-		bd := b.day()
+		bd := b.Day()
 		c.Batches = append(c.Batches, bd)
 		for _, id := range b.instruments() {
 			lots[id] = append(lots[id], b.Batch.Record.GetLotCode())
@@ -157,7 +160,7 @@ func BuildDay(f DayFacts) (*kb.DayContent, error) {
 	f.deviations(c)
 	f.lookBacks(c, to)
 	f.marks(c, to)
-	for _, name := range slices.Sorted(maps(f.SheetRows)) {
+	for _, name := range slices.Sorted(maps.Keys(f.SheetRows)) {
 		c.Sheets = append(c.Sheets, &kb.SheetDay{Sheet: name, Rows: f.SheetRows[name], Paper: f.Papers[name]})
 	}
 	for _, initials := range f.named(c) {
@@ -166,16 +169,6 @@ func BuildDay(f DayFacts) (*kb.DayContent, error) {
 		}
 	}
 	return c, nil
-}
-
-func maps(m map[string]uint32) func(func(string) bool) {
-	return func(yield func(string) bool) {
-		for k := range m {
-			if !yield(k) {
-				return
-			}
-		}
-	}
 }
 
 func (b BatchFactsOfDay) instruments() []string {
@@ -188,7 +181,8 @@ func (b BatchFactsOfDay) instruments() []string {
 	return out
 }
 
-func (b BatchFactsOfDay) day() *kb.BatchDay {
+// Day gives the batch as its day shows it.
+func (b BatchFactsOfDay) Day() *kb.BatchDay {
 	out := &kb.BatchDay{Start: b.Batch.Record, Formula: b.Formula.Record, By: b.Batch.Signature(), Cook: curves(b.Cook), Cooling: curves(b.Cooling)}
 	if n := b.Batch.Record.GetNote(); n != "" {
 		out.Notes = append(out.Notes, n)
@@ -337,7 +331,7 @@ func (f DayFacts) lookBacks(c *kb.DayContent, to time.Time) {
 func (f DayFacts) Makers() []string {
 	var out []string
 	for _, e := range f.Entries {
-		if p := e.Meta.GetPerson(); p != "" && !slices.Contains(out, p) {
+		if p := e.Meta.GetPerson(); e.Made && p != "" && !slices.Contains(out, p) {
 			out = append(out, p)
 		}
 	}
@@ -410,4 +404,35 @@ func (f DayFacts) named(c *kb.DayContent) []string {
 	}
 	slices.Sort(out)
 	return out
+}
+
+// DayEntry describes an entry for marks and makers. b is the batch it hangs
+// on, when it does.
+func DayEntry(s Settings, m proto.Message, meta *kb.Document, b *kb.BatchStart) EntryOfDay {
+	e := EntryOfDay{What: What(m), Meta: meta, Made: true}
+	switch t := m.(type) {
+	case *kb.Disposition, *kb.CorrectiveAction, *kb.Deviation:
+		e.Made = false
+	case *kb.KitchenPressure:
+		if _, used, err := s.pressureOf(t.GetPressureHpa(), t.GetKind(), t.GetAt()); err == nil && used.GetQuestioned() {
+			e.Questioned = fmt.Sprintf("%s hPa does not fit an elevation of %s m; a sea-level figure? It was not used", FormatDecimal(t.GetPressureHpa()), FormatDecimal(s.Site.GetElevationM()))
+		}
+	case *kb.Readings:
+		if b != nil && t.GetFirstAt().AsTime().Before(b.GetStartedAt().AsTime()) {
+			e.Questioned = "read before the batch began"
+		}
+	case *kb.Pull:
+		if b != nil && t.GetAt().AsTime().Before(b.GetStartedAt().AsTime()) {
+			e.Questioned = "pulled before the batch began"
+		}
+	}
+	return e
+}
+
+// Meta gives what an entry's envelope said, as documents keep it.
+func (e Entry) Meta() *kb.Document {
+	return &kb.Document{
+		Sequence: e.GetSequence(), OccurredAt: e.GetOccurredAt(), RecordedAt: e.GetRecordedAt(), ProductionDay: e.GetProductionDay(),
+		Person: e.GetPerson(), KnownBy: e.GetKnownBy(), TranscribedBy: e.GetTranscribedBy(), Queued: e.GetQueued(), Sheet: e.GetSheet(), Amends: e.Amends,
+	}
 }

@@ -31,6 +31,12 @@ var (
 	ErrNotSetUp = errors.New("the kitchen is not set up")
 	// ErrReadOnly: the ledger does not extend what was signed, so nothing is written.
 	ErrReadOnly = errors.New("the ledger is open read-only")
+	// ErrNotSignedIn: there is no session, or it ended, or initials and PIN do not go together.
+	ErrNotSignedIn = errors.New("not signed in")
+	// ErrTooMany: too many calls or tries; wait and try again.
+	ErrTooMany = errors.New("too many tries")
+	// ErrUnavailable: the service cannot answer now; the same request may be sent again.
+	ErrUnavailable = errors.New("unavailable")
 	// ErrMalformed: bytes of the ledger cannot be read as an entry.
 	ErrMalformed = errors.New("malformed entry")
 )
@@ -84,4 +90,23 @@ func invalid(field, cure, problem string, args ...any) error {
 
 func refuse(kind error, field, cure, problem string, args ...any) error {
 	return &FieldError{Kind: kind, Field: field, Problem: fmt.Sprintf(problem, args...), Cure: cure}
+}
+
+// Kinds lists every sentinel with the word that names it on the wire: the one
+// table from which the server makes statuses and the client makes errors.
+func Kinds() []Kind {
+	return []Kind{
+		{ErrInvalid, "INVALID"}, {ErrUnknownReference, "UNKNOWN_REFERENCE"}, {ErrNotFound, "NOT_FOUND"}, {ErrExists, "EXISTS"},
+		{ErrRequestIDReused, "REQUEST_ID_REUSED"}, {ErrRowChanged, "ROW_CHANGED"}, {ErrTooFarAhead, "TOO_FAR_AHEAD"}, {ErrState, "STATE"},
+		{ErrDayChanged, "DAY_CHANGED"}, {ErrNotAllowed, "NOT_ALLOWED"}, {ErrNotSetUp, "NOT_SET_UP"}, {ErrReadOnly, "READ_ONLY"},
+		{ErrNotSignedIn, "NOT_SIGNED_IN"}, {ErrTooMany, "TOO_MANY"}, {ErrUnavailable, "UNAVAILABLE"}, {ErrMalformed, "MALFORMED"},
+	}
+}
+
+// Kind is a sentinel and its word on the wire.
+type Kind struct {
+	// Sentinel is the error.
+	Sentinel error
+	// Reason is the word, upper case.
+	Reason string
 }

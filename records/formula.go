@@ -119,13 +119,29 @@ type FormulaFacts struct {
 	Approved Doc[*kb.FormulaApproval]
 }
 
-// DecideFormula enters a version. A version that exists is never changed.
-func DecideFormula(f FormulaFacts, act Act, day string, m *kb.Formula) ([]Draft, error) {
+// DecideFormula enters a version. A version that exists is never changed. A
+// solids limit that cannot be moved, because it lies below the boiling point
+// of water where it was established, is refused.
+func DecideFormula(f FormulaFacts, s Settings, act Act, day string, m *kb.Formula) ([]Draft, error) {
 	if err := Validate(m); err != nil {
 		return nil, err
 	}
 	if f.Known.Has() {
 		return nil, refuse(ErrExists, "version", "enter the change as the next version", "version %d of %s exists", m.GetVersion(), m.GetFormulaId())
+	}
+	pressure, used, err := s.pressureOf(nil, 0, nil)
+	if err != nil {
+		return nil, err
+	}
+	for i, l := range m.GetLimits() {
+		for _, t := range []*kb.Temperature{l.GetLow(), l.GetHigh()} {
+			if t == nil {
+				continue
+			}
+			if _, _, err := s.moveBound(l, t, pressure, used); err != nil {
+				return nil, invalid(fmt.Sprintf("limits[%d]", i), "check the temperature and the basis of the limit", "%s cannot be moved as a solids content: %v", FormatTemperature(t), err)
+			}
+		}
 	}
 	return []Draft{{Act: act, OccurredAt: act.RecordedAt, Day: day, Payload: m}}, nil
 }

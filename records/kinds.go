@@ -234,10 +234,9 @@ func row(e Entry, kind, id, day string, m proto.Message, keys ...Key) (Row, erro
 	if err != nil {
 		return Row{}, err
 	}
-	b, err := body(&kb.Document{
-		Sequence: e.GetSequence(), OccurredAt: e.GetOccurredAt(), RecordedAt: e.GetRecordedAt(), ProductionDay: e.GetProductionDay(),
-		Person: e.GetPerson(), KnownBy: e.GetKnownBy(), TranscribedBy: e.GetTranscribedBy(), Queued: e.GetQueued(), Sheet: e.GetSheet(), Body: raw, Amends: e.Amends,
-	})
+	d := e.Meta()
+	d.Body = raw
+	b, err := body(d)
 	if err != nil {
 		return Row{}, err
 	}

@@ -38,3 +38,19 @@ func (s Step) Run(v View) ([]Draft, []Step, error) {
 	}
 	return s.run(v)
 }
+
+// OnError returns the step with its errors, and those of the steps it expands
+// into, passed through name: a caller that takes many records as one command
+// says which of them was refused.
+func (s Step) OnError(name func(error) error) Step {
+	return Step{run: func(v View) ([]Draft, []Step, error) {
+		drafts, steps, err := s.Run(v)
+		if err != nil {
+			return nil, nil, name(err)
+		}
+		for i, next := range steps {
+			steps[i] = next.OnError(name)
+		}
+		return drafts, steps, nil
+	}}
+}

@@ -1,0 +1,228 @@
+package server
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strconv"
+
+	"golang.org/x/mod/sumdb/note"
+
+	sv "kettlebook/proto/kettlebook/service/v1"
+	"kettlebook/records"
+	"kettlebook/records/ledger"
+	"kettlebook/records/store"
+)
+
+type ledgerService struct {
+	sv.UnimplementedLedgerServiceServer
+	s *Server
+}
+
+// lastCheckpoint reads the last checkpoint signed; a zero size when none was.
+func (s *Server) lastCheckpoint() (ledger.Checkpoint, error) {
+	signed, err := s.cfg.LastCheckpoint()
+	if err != nil || len(signed) == 0 {
+		return ledger.Checkpoint{}, err
+	}
+	v, err := note.NewVerifier(s.cfg.VerifierKey)
+	if err != nil {
+		return ledger.Checkpoint{}, fmt.Errorf("server: verifier key: %w", err)
+	}
+	return ledger.OpenCheckpoint(signed, v)
+}
+
+// compareCheckpoint finds out at start whether the ledger extends the last
+// checkpoint that was signed. The error wraps ErrReadOnly when it does not.
+func (s *Server) compareCheckpoint(ctx context.Context) error {
+	last, err := s.lastCheckpoint()
+	if err != nil {
+		return fmt.Errorf("server: last checkpoint: %w", err)
+	}
+	if last.Size == 0 {
+		return nil
+	}
+	v, release, err := s.view(ctx)
+	if err != nil {
+		return err
+	}
+	defer release()
+	return extends(v, last)
+}
+
+// extends says whether a ledger extends a checkpoint, and if not, in which way.
+func extends(v store.View, last ledger.Checkpoint) error {
+	if v.Size() < last.Size {
+		return &records.FieldError{Kind: records.ErrReadOnly, Problem: fmt.Sprintf(
+			"this ledger has %d entries, but a checkpoint over %d entries was signed: it was restored from an older copy", v.Size(), last.Size),
+			Cure: "restore the newest backup; to go on with this copy: kettlebook restore --new-ledger"}
+	}
+	root, err := ledger.RootAt(v, last.Size)
+	if err != nil {
+		return err
+	}
+	if root != last.Root {
+		return &records.FieldError{Kind: records.ErrReadOnly, Problem: fmt.Sprintf(
+			"the first %d entries are not those that the last checkpoint was signed over: an older copy was restored and continued, or entries were changed", last.Size),
+			Cure: "keep the folder as it is and run kettlebook ledger check"}
+	}
+	return nil
+}
+
+// signCheckpoint signs the ledger at a size, unless that would contradict the
+// last one signed, and keeps it outside the database when it is the largest.
+func (s *Server) signCheckpoint(v store.View, size int64) ([]byte, error) {
+	last, err := s.lastCheckpoint()
+	if err != nil {
+		return nil, fmt.Errorf("server: last checkpoint: %w", err)
+	}
+	if last.Size > 0 {
+		if err := extends(v, last); err != nil {
+			return nil, err
+		}
+	}
+	root, err := ledger.RootAt(v, size)
+	if err != nil {
+		return nil, err
+	}
+	signed, err := ledger.SignCheckpoint(ledger.Checkpoint{Origin: s.cfg.Origin, Size: size, Root: root}, s.cfg.Signer)
+	if err != nil {
+		return nil, err
+	}
+	if size > last.Size {
+		if err := s.cfg.SaveLastCheckpoint(signed); err != nil {
+			return nil, fmt.Errorf("server: keeping the checkpoint: %w", err)
+		}
+	}
+	return signed, nil
+}
+
+// Checkpoint signs the ledger as it is now and keeps the checkpoint outside
+// the database; nothing happens while the ledger is empty.
+func (s *Server) Checkpoint(ctx context.Context) ([]byte, error) {
+	s.follow.Lock()
+	defer s.follow.Unlock()
+	v, release, err := s.cfg.Store.SnapshotOnWriter(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer release()
+	if v.Size() == 0 {
+		return nil, nil
+	}
+	return s.signCheckpoint(v, v.Size())
+}
+
+func (l *ledgerService) GetCheckpoint(ctx context.Context, _ *sv.GetCheckpointRequest) (*sv.GetCheckpointResponse, error) {
+	signed, err := l.s.Checkpoint(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if signed == nil {
+		return nil, &records.FieldError{Kind: records.ErrNotFound, Problem: "the ledger is empty, and an empty ledger is never signed"}
+	}
+	return &sv.GetCheckpointResponse{Checkpoint: string(signed), VerifierKey: l.s.cfg.VerifierKey}, nil
+}
+
+func (l *ledgerService) ListEntries(ctx context.Context, r *sv.ListEntriesRequest) (*sv.ListEntriesResponse, error) {
+	size := int(r.GetPageSize())
+	if size <= 0 || size > 500 {
+		size = 100
+	}
+	from := int64(1)
+	if r.GetPageToken() != "" {
+		n, err := strconv.ParseInt(r.GetPageToken(), 10, 64)
+		if err != nil || n < 1 {
+			return nil, store.ErrBadCursor
+		}
+		from = n
+	}
+	v, release, err := l.s.view(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer release()
+	entries, err := v.Entries(from, size)
+	if err != nil {
+		return nil, err
+	}
+	out := &sv.ListEntriesResponse{}
+	for _, e := range entries {
+		out.Rows = append(out.Rows, e.Envelope)
+	}
+	if len(entries) == size {
+		out.NextPageToken = strconv.FormatInt(from+int64(size), 10)
+	}
+	return out, nil
+}
+
+func (l *ledgerService) ProveConsistency(ctx context.Context, r *sv.ProveConsistencyRequest) (*sv.ProveConsistencyResponse, error) {
+	v, release, err := l.s.view(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer release()
+	size := r.GetNewSize()
+	if size == 0 {
+		size = v.Size()
+	}
+	if r.GetOldSize() < 1 || r.GetOldSize() > size || size > v.Size() {
+		return nil, &records.FieldError{Kind: records.ErrInvalid, Field: "old_size", Problem: fmt.Sprintf("sizes %d and %d do not fit a ledger of %d entries", r.GetOldSize(), size, v.Size()), Cure: "1 <= old_size <= new_size <= size of the ledger"}
+	}
+	proof, err := ledger.Consistency(v, r.GetOldSize(), size)
+	if err != nil {
+		return nil, err
+	}
+	root, err := ledger.RootAt(v, size)
+	return &sv.ProveConsistencyResponse{Hashes: hashes(proof), NewSize: size, NewRoot: root[:]}, err
+}
+
+func (l *ledgerService) ProveInclusion(ctx context.Context, r *sv.ProveInclusionRequest) (*sv.ProveInclusionResponse, error) {
+	v, release, err := l.s.view(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer release()
+	size := r.GetSize()
+	if size == 0 {
+		size = v.Size()
+	}
+	if r.GetSequence() < 1 || r.GetSequence() > size || size > v.Size() {
+		return nil, &records.FieldError{Kind: records.ErrInvalid, Field: "sequence", Problem: fmt.Sprintf("entry %d and size %d do not fit a ledger of %d entries", r.GetSequence(), size, v.Size()), Cure: "1 <= sequence <= size <= size of the ledger"}
+	}
+	e, err := v.Entry(r.GetSequence())
+	if err != nil {
+		return nil, err
+	}
+	proof, err := ledger.Inclusion(v, size, r.GetSequence()-1)
+	if err != nil {
+		return nil, err
+	}
+	root, err := ledger.RootAt(v, size)
+	return &sv.ProveInclusionResponse{Hashes: hashes(proof), Size: size, Root: root[:], Envelope: e.Envelope}, err
+}
+
+func (l *ledgerService) CheckLedger(ctx context.Context, _ *sv.CheckLedgerRequest) (*sv.CheckLedgerResponse, error) {
+	report, err := l.s.cfg.Store.Check(ctx)
+	out := &sv.CheckLedgerResponse{Size: report.Size, Root: report.Root[:]}
+	var tampered *store.TamperedError
+	switch {
+	case errors.As(err, &tampered):
+		out.FirstBadSequence, out.Finding = tampered.Sequence, tampered.Error()
+		return out, nil
+	case errors.Is(err, store.ErrProjection):
+		out.Finding = err.Error()
+		return out, nil
+	case err != nil:
+		return nil, err
+	}
+	if err := l.s.compareCheckpoint(ctx); err != nil {
+		if errors.Is(err, records.ErrReadOnly) {
+			out.Finding = err.Error()
+			return out, nil
+		}
+		return nil, err
+	}
+	out.Sound, out.Finding = true, "every entry is as it was appended, and the ledger extends the last checkpoint"
+	return out, nil
+}

@@ -1,0 +1,178 @@
+package server
+
+import (
+	"context"
+	"errors"
+	"maps"
+	"slices"
+	"strings"
+
+	"google.golang.org/protobuf/proto"
+
+	kb "kettlebook/proto/kettlebook/v1"
+	sv "kettlebook/proto/kettlebook/service/v1"
+	"kettlebook/records"
+	"kettlebook/records/store"
+)
+
+// mutate is the one way to write: receipt or claim, then every conclusion
+// that rests on it, in one Append; look-backs follow as commands of their own.
+func (s *Server) mutate(ctx context.Context, requestID string, req proto.Message, claim func(records.Act, *touched) []store.Step) (*sv.Receipt, error) {
+	if err := checkRequestID(requestID); err != nil {
+		return nil, err
+	}
+	act, err := s.act(ctx, requestID, req)
+	if err != nil {
+		return nil, err
+	}
+	return s.append(ctx, act, claim)
+}
+
+func (s *Server) append(ctx context.Context, act records.Act, claim func(records.Act, *touched) []store.Step) (*sv.Receipt, error) {
+	t := new(touched)
+	steps := append(claim(act, t), s.reassess(t, act))
+	r, err := s.cfg.Store.Append(ctx, store.Command{RequestID: act.RequestID, ContentHash: act.ContentHash}, steps...)
+	if err != nil {
+		return nil, err
+	}
+	if err := s.lookBacks(context.WithoutCancel(ctx), t, r.RequestID); err != nil {
+		// The claim is kept; the look-back is made again at the next start.
+		s.cfg.Logf("look-back after %s: %v", r.RequestID, err)
+	}
+	return receipt(r), nil
+}
+
+func receipt(r store.Receipt) *sv.Receipt {
+	return &sv.Receipt{RequestId: r.RequestID, FirstSequence: r.First, Count: r.Count, Replayed: r.Replayed}
+}
+
+// lookBacks runs after a command: for every instrument whose checks or
+// readings changed, the look-backs of its failed checks are brought in line.
+func (s *Server) lookBacks(ctx context.Context, t *touched, cause string) error {
+	ids := slices.Collect(maps.Keys(t.instruments))
+	if len(t.lots) > 0 {
+		more, err := s.instrumentsOf(ctx, t.lots)
+		if err != nil {
+			return err
+		}
+		for _, id := range more {
+			if !slices.Contains(ids, id) {
+				ids = append(ids, id)
+			}
+		}
+	}
+	slices.Sort(ids)
+	for _, id := range ids {
+		if err := s.lookBack(ctx, id, cause); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// instrumentsOf lists the instruments that measured batches.
+func (s *Server) instrumentsOf(ctx context.Context, lots []string) ([]string, error) {
+	v, release, err := s.cfg.Store.Snapshot(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer release()
+	var out []string
+	add := func(id string) {
+		if id != "" && !slices.Contains(out, id) {
+			out = append(out, id)
+		}
+	}
+	for _, lot := range lots {
+		b, err := get[*kb.BatchStart](v, records.KindBatch, lot)
+		if err != nil {
+			return nil, err
+		}
+		add(b.Record.GetInstrumentId())
+		runs, err := v.Runs(store.RunQuery{Series: records.SeriesKey(lot, kb.SeriesKind_SERIES_KIND_COOLING), Limit: 10})
+		if err != nil {
+			return nil, err
+		}
+		for _, r := range runs {
+			add(r.Instrument)
+		}
+	}
+	return out, nil
+}
+
+// withoutSecrets leaves out what is no content of the request: the token that
+// confirms a signature is another one when the request is sent again.
+func withoutSecrets(req proto.Message) proto.Message {
+	if r, ok := req.(*sv.ReviewDayRequest); ok {
+		c := proto.Clone(r).(*sv.ReviewDayRequest)
+		c.SigningToken = ""
+		return c
+	}
+	return req
+}
+
+// view gives a snapshot to read from; release it soon.
+func (s *Server) view(ctx context.Context) (store.View, func(), error) {
+	return s.cfg.Store.Snapshot(ctx)
+}
+
+// page reads a page of documents. token is the store's own cursor.
+func page[M proto.Message](ctx context.Context, s *Server, q store.Query, size int32, token string) ([]records.Doc[M], string, error) {
+	switch {
+	case size < 0 || size > 500:
+		return nil, "", &records.FieldError{Kind: records.ErrInvalid, Field: "page_size", Problem: "is out of range", Cure: "1 to 500"}
+	case size == 0:
+		size = 100
+	}
+	v, release, err := s.view(ctx)
+	if err != nil {
+		return nil, "", err
+	}
+	defer release()
+	q.Limit, q.After = int(size), token
+	docs, err := v.Documents(q)
+	if err != nil {
+		return nil, "", err
+	}
+	out := make([]records.Doc[M], 0, len(docs))
+	for _, d := range docs {
+		doc, err := records.ReadDoc[M](d.Body)
+		if err != nil {
+			return nil, "", err
+		}
+		out = append(out, doc)
+	}
+	next := ""
+	if len(docs) == int(size) {
+		next = docs[len(docs)-1].Cursor()
+	}
+	return out, next, nil
+}
+
+func recordsOf[M proto.Message](docs []records.Doc[M]) []M {
+	out := make([]M, len(docs))
+	for i, d := range docs {
+		out[i] = d.Record
+	}
+	return out
+}
+
+// required refuses a request without its record.
+func required(field string, m proto.Message) error {
+	if m == nil || !m.ProtoReflect().IsValid() {
+		return &records.FieldError{Kind: records.ErrInvalid, Field: field, Problem: "is missing", Cure: "send the record"}
+	}
+	return nil
+}
+
+// under names the field of the request below which a rule found something.
+func under(field string, err error) error {
+	if errors.Is(err, records.ErrNotAllowed) || err == nil {
+		return err
+	}
+	var fe *records.FieldError
+	if errors.As(err, &fe) && (strings.HasPrefix(fe.Field, field) || fe.Field == "request_id" || fe.Field == "") {
+		return err
+	}
+	return records.Within(field, err)
+}

@@ -2,6 +2,7 @@ package seal
 
 import (
 	"bytes"
+	"crypto/x509"
 	"encoding/hex"
 	"encoding/pem"
 	"fmt"
@@ -199,6 +200,34 @@ func TestOpensslAgrees(t *testing.T) {
 				"object: signingTime": 0, "object: S/MIME Capabilities": 0, "algorithm: rsaEncryption (": 3, "eContent: <ABSENT>": 1,
 			})
 		}
+	}
+}
+
+// TestOpensslSignature: what openssl's own -cades signer writes is no baseline
+// B-B seal (it adds signing-time), and Verify says so, although openssl and the
+// signature itself are in order.
+func TestOpensslSignature(t *testing.T) {
+	dir, id, pdf := t.TempDir(), identities()["seal"], sealed(t)
+	key, err := x509.MarshalPKCS8PrivateKey(id.key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	keyFile := write(t, filepath.Join(dir, "key.pem"), pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: key}))
+	p := contentsOf(t, pdf, 0)
+	content := write(t, filepath.Join(dir, "content"), append(bytes.Clone(pdf[:p.start]), pdf[p.behind:]...))
+	for _, more := range [][]string{{"-cades"}, {"-noattr"}, {"-cades", "-keyid"}, {"-cades", "-md", "sha512"}} {
+		value := filepath.Join(dir, "value.der")
+		args := append([]string{"cms", "-sign", "-binary", "-md", "sha256", "-outform", "DER", "-in", content, "-out", value,
+			"-signer", pemFile(t, filepath.Join(dir, "leaf.pem"), id.chain[0]), "-inkey", keyFile,
+			"-certfile", pemFile(t, filepath.Join(dir, "ca.pem"), id.anchor())}, more...)
+		if out, code := run(t, "openssl", args...); code != 0 {
+			t.Fatal(out)
+		}
+		der, err := os.ReadFile(value)
+		if err != nil {
+			t.Fatal(err)
+		}
+		checkTampered(t, withCMS(t, pdf, der), ourTrust(t), BadStructure)
 	}
 }
 

@@ -19,9 +19,10 @@ var (
 	// is an ErrInvalid too.
 	ErrBadCursor = fmt.Errorf("%w: bad cursor", ErrInvalid)
 
-	// ErrUnavailable says that the engine could not write. Whether the command
-	// was kept is open; asking again with the same request id settles it.
-	ErrUnavailable = errors.New("store: could not write")
+	// ErrUnavailable says that the engine could not read or write. Whether a
+	// command was kept is then open; asking again with the same request id
+	// settles it.
+	ErrUnavailable = errors.New("store: could not read or write")
 
 	// ErrPanicked says that a step panicked. The error is a *PanicError.
 	ErrPanicked = errors.New("store: a step panicked")

@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql/driver"
 	"fmt"
+	"math"
 
 	"kettlebook/records/store"
 )
@@ -40,7 +41,7 @@ func (s *Store) Rebuild(ctx context.Context) error {
 
 // eachEntry calls f for every stored entry in order of its sequence.
 func eachEntry(c *conn, site int64, f func(store.Entry) error) error {
-	next := int64(0)
+	next := int64(math.MinInt64) // what stands below 1 was not put there by us, and is to be seen
 	for {
 		page := make([]store.Entry, 0, entryPage)
 		err := c.query(func(row []driver.Value) error {

@@ -91,9 +91,11 @@ func migrate(c *conn, all []migration, upgrade bool) (changed bool, err error) {
 			return false, fmt.Errorf("migration %d: %w", m.version, err)
 		}
 	}
-	pragmas := fmt.Sprintf("PRAGMA application_id = %d; PRAGMA user_version = %d", applicationID, wanted)
-	if err := c.script(pragmas); err != nil {
-		return false, err
+	if current < wanted {
+		pragmas := fmt.Sprintf("PRAGMA application_id = %d; PRAGMA user_version = %d", applicationID, wanted)
+		if err := c.script(pragmas); err != nil {
+			return false, err
+		}
 	}
 	return !fresh && current < wanted, c.script("COMMIT")
 }

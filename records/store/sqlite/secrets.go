@@ -31,7 +31,10 @@ func (t secrets) read(ctx context.Context, sql string, args ...any) ([]store.Sec
 		})
 		return nil
 	}, sql, args...)
-	return out, err
+	if err != nil {
+		return nil, engineError(err)
+	}
+	return out, nil
 }
 
 // write runs a statement on the writer's turn and returns how many rows it

@@ -50,6 +50,7 @@ type Store struct {
 	jobs    chan *job
 	quit    chan struct{} // closed by Close: take no more
 	dead    chan struct{} // closed when the writer is gone
+	writer  *writer       // its goroutine's, until dead is closed
 	closing sync.Once
 	closed  error
 	frozen  atomic.Pointer[string]
@@ -99,6 +100,7 @@ func Open(ctx context.Context, cfg Config) (*Store, error) {
 		s.readers <- c
 	}
 	s.watch.size = w.tree.Size()
+	s.writer = w
 	go w.loop()
 	if stale {
 		if err := s.Rebuild(ctx); err != nil {
@@ -189,7 +191,12 @@ func (s *Store) Close() error {
 		close(s.quit)
 		<-s.dead
 		s.watch.close()
+		// The writer's connection goes last: closing it moves what is in the
+		// write-ahead log into the database file.
 		s.closed = s.closeReaders()
+		if c := s.writer.c; c != nil {
+			s.closed = errors.Join(s.closed, c.close())
+		}
 	})
 	return s.closed
 }

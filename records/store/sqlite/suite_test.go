@@ -17,6 +17,7 @@ func openSuite(dir string, project store.Projector) (store.Store, error) {
 }
 
 func TestSuite(t *testing.T) {
+	t.Parallel()
 	storetest.Run(t, storetest.Engine{Open: openSuite, Attempts: attempts})
 }
 

@@ -38,11 +38,15 @@ func (v *view) query(row func([]driver.Value), sql string, args ...any) error {
 	if err := v.usable(); err != nil {
 		return err
 	}
-	return v.c.query(func(values []driver.Value) error {
+	err := v.c.query(func(values []driver.Value) error {
 		v.rows++
 		row(values)
 		return nil
 	}, sql, args...)
+	if err != nil {
+		return engineError(err)
+	}
+	return nil
 }
 
 func checkLimit(limit int) error {
@@ -72,7 +76,7 @@ func (v *view) ReadHashes(positions []int64) ([]ledger.Hash, error) {
 		}
 		h, err := hashes{v.c, v.site}.ReadHashes(positions[i : i+1])
 		if err != nil {
-			return nil, err
+			return nil, engineError(err)
 		}
 		out[i] = h[0]
 	}
@@ -113,7 +117,11 @@ func (v *view) Receipt(requestID string) (store.Receipt, bool, error) {
 		return store.Receipt{}, false, err
 	}
 	v.rows++
-	return receipt(v.c, v.site, requestID)
+	r, found, err := receipt(v.c, v.site, requestID)
+	if err != nil {
+		return store.Receipt{}, false, engineError(err)
+	}
+	return r, found, nil
 }
 
 // Document implements store.View.
@@ -201,8 +209,8 @@ func (s *Store) newView(ctx context.Context, c *conn) (store.View, func(), error
 		}
 	}
 	if err != nil {
-		s.putReader(c)
-		return nil, nil, err
+		s.replaceReader(c)
+		return nil, nil, engineError(err)
 	}
 	release := func() {
 		if v.released.Swap(true) {

@@ -103,11 +103,6 @@ type writer struct {
 
 func (w *writer) loop() {
 	defer close(w.s.dead)
-	defer func() {
-		if w.c != nil {
-			w.s.closed = w.c.close()
-		}
-	}()
 	for {
 		select {
 		case <-w.s.quit:

@@ -4,7 +4,6 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
-	"reflect"
 	"strings"
 	"time"
 )
@@ -54,7 +53,7 @@ func Sign(pdf []byte, opt Options) ([]byte, error) {
 // usually DefaultCounterField. The file must be intact. Seal, Counter and
 // Attachments of opt must be empty. Errors wrap ErrField too.
 func CounterSign(pdf []byte, fieldName string, opt Options) ([]byte, error) {
-	if !reflect.ValueOf(opt.Seal).IsZero() || !reflect.ValueOf(opt.Counter).IsZero() || len(opt.Attachments) > 0 {
+	if opt.Seal != (Field{}) || opt.Counter != (Field{}) || len(opt.Attachments) > 0 {
 		return nil, fmt.Errorf("%w: a counter-signature adds no field and no attachment", ErrOptions)
 	}
 	key, err := checkOptions(opt)

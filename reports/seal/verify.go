@@ -30,8 +30,9 @@ type verifier struct {
 }
 
 // Verify checks every signature of a file against the file itself and against
-// the anchors of trust. It never fails: what cannot be read is a finding. Any
-// input is safe, and the work is bounded by its size.
+// the anchors of trust; when there are anchors, every signer must lead to one of
+// them. It never fails: what cannot be read is a finding. Any input is safe, and
+// the work is bounded by its size.
 func Verify(pdf []byte, trust Trust) Report {
 	v := verifier{pdf: pdf, trust: trust}
 	doc, err := readDocument(pdf)
@@ -332,7 +333,7 @@ func (v *verifier) checkSigner(sig *Signature) {
 	}
 	switch anchor, err := v.trust.judge(sig.Certificates, sig.SignedAt); {
 	case err == nil:
-		// A certificate named by its signer counts only if that name was signed for.
+		// An anchored certificate says nothing unless its key really signed.
 		sig.Trusted, sig.Anchor = sig.SignatureOK, Fingerprint(anchor.Raw)
 	case err == errOutside:
 		outside()

@@ -1,7 +1,6 @@
 package sugar
 
 import (
-	"encoding/binary"
 	"errors"
 	"math"
 	"testing"
@@ -93,25 +92,28 @@ func FuzzDialNumber(f *testing.F) {
 	})
 }
 
+// The bytes are steps of a cook: each pair a time and a temperature that follow
+// the reading before, so that most of what is tried looks like a pan.
 func FuzzForecast(f *testing.F) {
 	s := testSyrup(f)
 	cook := newPan(f, 3).cook(s)
-	var raw []byte
-	for _, r := range cook.cook.Readings {
-		raw = binary.LittleEndian.AppendUint64(raw, math.Float64bits(r.Minutes))
-		raw = binary.LittleEndian.AppendUint64(raw, math.Float64bits(r.TempC))
+	var steps []byte
+	last := cook.cook.Readings[0]
+	for _, r := range cook.cook.Readings[1:] {
+		steps = append(steps, byte(64*(r.Minutes-last.Minutes)-1), byte(int8(min(max(8*(r.TempC-last.TempC), -128), 127))))
+		last = r
 	}
-	f.Add(raw, cook.cook.PressureHPa, 0.3, 0.1, 70.0, cook.targetC, 0.5)
-	f.Add(raw[:64], 1013.25, 0.0, 0.0, 0.0, 115.0, 0.0)
-	f.Add(raw, math.NaN(), -1.0, math.Inf(1), 99.0, -300.0, math.NaN())
-	f.Fuzz(func(t *testing.T, raw []byte, hPa, uC, resolution, solids, target, next float64) {
+	f.Add(steps, 0.0, 30.0, cook.cook.PressureHPa, 0.3, 0.1, 70.0, cook.targetC, 0.5)
+	f.Add(steps[:20], 1e7, 90.0, 1013.25, 0.0, 0.0, 0.0, 115.0, 0.0)
+	f.Add(steps, math.NaN(), math.Inf(1), math.NaN(), -1.0, math.Inf(1), 99.0, -300.0, math.NaN())
+	f.Fuzz(func(t *testing.T, steps []byte, minute, temp, hPa, uC, resolution, solids, target, next float64) {
 		c := Cook{PressureHPa: hPa, UC: uC, ResolutionC: resolution, StartSolidsPct: solids, DrySolidsKg: 2}
-		for len(raw) >= 16 && len(c.Readings) < 200 {
-			c.Readings = append(c.Readings, Reading{
-				math.Float64frombits(binary.LittleEndian.Uint64(raw)),
-				math.Float64frombits(binary.LittleEndian.Uint64(raw[8:])),
-			})
-			raw = raw[16:]
+		c.Readings = append(c.Readings, Reading{minute, temp})
+		for len(steps) >= 2 && len(c.Readings) < 200 {
+			minute += (float64(steps[0]) + 1) / 64
+			temp += float64(int8(steps[1])) / 8
+			c.Readings = append(c.Readings, Reading{minute, temp})
+			steps = steps[2:]
 		}
 		fc, err := s.Forecast(c, target, next, EaseOff{})
 		sound(t, "Forecast", err, fc.MinutesLeft, fc.LowLeft, fc.HighLeft, fc.EndMinutes, fc.NetPowerKW, fc.NextC, fc.RateCPerMin, fc.RateAtTargetCPerMin, fc.SolidsPct, fc.BiasC)

@@ -251,3 +251,26 @@ func TestExpectedYield(t *testing.T) {
 	}
 	near(t, "pull", pull.ExpectedKg, 6.3/0.858, 0.001)
 }
+
+// On the invented days two cold-water tests contradict the corrected pull: the one
+// written down so (hard ball against a dial at soft ball), and that of the batch
+// boiled past its mark after its soft-ball test. No other batch is flagged.
+func TestSecondWitnessOnTheDays(t *testing.T) {
+	s := testSyrup(t)
+	said := map[string]string{}
+	for _, r := range table(t, "days/batches") {
+		said[r["batch"]] = r["stage_test"]
+	}
+	want := map[string]bool{"26063-05": true, "26062-06": true}
+	for _, b := range dayCooks(t) {
+		id := b.name[:8]
+		pull := b.cook.Readings[len(b.cook.Readings)-1]
+		a, err := s.SecondWitness(said[id], pull.TempC, 2*b.cook.UC, b.cook.PressureHPa)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if a.Contradicts != want[id] {
+			t.Errorf("%s: %+v", b.name, a)
+		}
+	}
+}

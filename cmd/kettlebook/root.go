@@ -1,0 +1,127 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"kettlebook/records"
+)
+
+// softwareVersion is written into every entry and printed on every log.
+const softwareVersion = "kettlebook 0.1"
+
+// Exit codes of every command.
+const (
+	exitSound    = 0 // done; sound
+	exitFailed   = 1 // could not do it; could not check
+	exitUsage    = 2 // called wrongly
+	exitTampered = 3 // evidence of tampering
+)
+
+// exitError carries an exit code with its error.
+type exitError struct {
+	code int
+	err  error
+}
+
+func (e *exitError) Error() string { return e.err.Error() }
+func (e *exitError) Unwrap() error { return e.err }
+
+func usage(format string, args ...any) error {
+	return &exitError{exitUsage, fmt.Errorf(format, args...)}
+}
+
+// run is the whole program: data on out, words on errw.
+func run(ctx context.Context, args []string, in io.Reader, out, errw io.Writer) int {
+	root := newRoot()
+	root.SetArgs(args)
+	root.SetIn(in)
+	root.SetOut(out)
+	root.SetErr(errw)
+	err := root.ExecuteContext(ctx)
+	if err == nil {
+		return exitSound
+	}
+	say(errw, err)
+	var ee *exitError
+	if errors.As(err, &ee) {
+		return ee.code
+	}
+	return exitFailed
+}
+
+// say prints an error as the program's word, and its cure as a hint.
+func say(w io.Writer, err error) {
+	if err.Error() == "" {
+		return
+	}
+	var fe *records.FieldError
+	if errors.As(err, &fe) {
+		text := err.Error()
+		if fe.Cure != "" {
+			text = strings.Replace(text, " ("+fe.Cure+")", "", 1)
+		}
+		fmt.Fprintln(w, "kettlebook: "+text)
+		if fe.Cure != "" {
+			fmt.Fprintln(w, "hint: "+fe.Cure)
+		}
+		return
+	}
+	fmt.Fprintln(w, "kettlebook: "+strings.TrimPrefix(err.Error(), "kettlebook: "))
+}
+
+func newRoot() *cobra.Command {
+	root := &cobra.Command{
+		Use:   "kettlebook",
+		Short: "The record book of a sugar kitchen: thermometers proved, cooks recorded, logs sealed",
+		Long: "Kettlebook proves the thermometers of a sugar kitchen every day, records every cook,\n" +
+			"does the arithmetic with honest uncertainty, flags what is wrong, and prints sealed\n" +
+			"daily logs that anyone can verify. It reports what records show; it never says that\n" +
+			"food is safe. Your food-safety plan, local codes and licensed practice prevail.",
+		Version:       softwareVersion,
+		SilenceErrors: true,
+		SilenceUsage:  true,
+	}
+	root.SetVersionTemplate("{{.Version}}\n")
+	root.CompletionOptions.HiddenDefaultCmd = true
+	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
+		return &exitError{exitUsage, fmt.Errorf("%w\nhint: %s --help", err, c.CommandPath())}
+	})
+	root.RunE = func(c *cobra.Command, args []string) error {
+		if len(args) > 0 {
+			return usage("there is no command %q\nhint: kettlebook --help", args[0])
+		}
+		return c.Help()
+	}
+	root.Args = cobra.ArbitraryArgs
+	for _, f := range commands {
+		c := f()
+		if c.Args != nil {
+			inner := c.Args
+			c.Args = func(c *cobra.Command, args []string) error {
+				if err := inner(c, args); err != nil {
+					return usage("%v\nhint: usage: %s", err, c.UseLine())
+				}
+				return nil
+			}
+		}
+		root.AddCommand(c)
+	}
+	return root
+}
+
+// commands are the subcommands, each from its own file.
+var commands = []func() *cobra.Command{initCommand, serveCommand, transcribeCommand}
+
+// environment variables that stand in for flags that are asked again and again.
+func fromEnv(value *string, name string) {
+	if *value == "" {
+		*value = os.Getenv(name)
+	}
+}

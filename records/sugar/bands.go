@@ -1,5 +1,7 @@
 package sugar
 
+import "errors"
+
 // Bands are the bands of all stages at one pressure, prepared so that a stage is
 // found in well under a microsecond and without memory. The zero value knows no
 // stage; BandsAt makes them.
@@ -20,7 +22,8 @@ type Band struct {
 	LowC, HighC, StandardLowC, StandardHighC float64
 	// LowSoftC and HighSoftC are the soft edges here, degC (see Stage).
 	LowSoftC, HighSoftC float64
-	// UC is the standard uncertainty of the move, degC; zero for caramel.
+	// UC is the standard uncertainty of the move at HighC, where it is largest,
+	// degC; zero for caramel.
 	UC float64
 	// BeyondData says that a soft edge lies above 98 % solids.
 	BeyondData bool
@@ -28,6 +31,9 @@ type Band struct {
 
 // BandsAt prepares the bands at pressureHPa (50..1200 hPa). Errors: as MoveLimit.
 func (s Syrup) BandsAt(pressureHPa float64) (Bands, error) {
+	if err := checkPressure(pressureHPa); err != nil {
+		return Bands{}, err
+	}
 	b := Bands{PressureHPa: pressureHPa}
 	for i := range stages {
 		st := &stages[i]
@@ -37,14 +43,8 @@ func (s Syrup) BandsAt(pressureHPa float64) (Bands, error) {
 			LowSoftC: st.LowSoftC, HighSoftC: st.HighSoftC,
 		}
 		if st.Basis == SolidsBasis {
-			for _, edge := range [...]*float64{&band.LowC, &band.HighC, &band.LowSoftC, &band.HighSoftC} {
-				m, err := s.MoveLimit(*edge, StandardPressureHPa, pressureHPa)
-				if err != nil {
-					return Bands{}, err
-				}
-				*edge = m.TempC
-				band.UC = max(band.UC, m.UC)
-				band.BeyondData = band.BeyondData || m.BeyondData
+			if err := s.moveBand(&band, pressureHPa); err != nil {
+				return Bands{}, err
 			}
 		}
 		b.list[i] = band
@@ -55,6 +55,24 @@ func (s Syrup) BandsAt(pressureHPa float64) (Bands, error) {
 		}
 	}
 	return b, nil
+}
+
+// moveBand carries the edges of a band from standard pressure.
+func (s Syrup) moveBand(band *Band, pressureHPa float64) error {
+	for _, edge := range [...]*float64{&band.LowC, &band.HighC, &band.LowSoftC, &band.HighSoftC} {
+		x, err := s.moleFractionBoiling(*edge, StandardPressureHPa)
+		beyond := errors.Is(err, ErrBeyondSucroseData) && !errors.Is(err, ErrNotBoiling)
+		if err != nil && !beyond {
+			return err
+		}
+		band.BeyondData = band.BeyondData || beyond
+		if *edge, err = s.carry(x, beyond, *edge, StandardPressureHPa, pressureHPa); err != nil {
+			return err
+		}
+	}
+	m, err := s.MoveLimit(band.StandardHighC, StandardPressureHPa, pressureHPa)
+	band.UC = m.UC
+	return err
 }
 
 // List is a copy of the bands in order, thread to caramel.

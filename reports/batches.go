@@ -22,7 +22,7 @@ func (d *dayLog) batches() {
 		d.glance(t, b)
 	}
 	t.end()
-	d.flow(p(small(text("In the curves below: ● pull as read, ○ the same corrected with its U, + highest after; the grey band is the limit as moved, " +
+	d.flow(p(small(text("The cook runs from heat on to its end. In the curves below: ● pull as read, ○ the same corrected with its U, + highest after; the grey band is the limit as moved, " +
 		"which binds the corrected value. °F figures beside °C are rounded to 0.01; limits are judged in °C."))...))
 	for _, b := range all {
 		d.batch(b)
@@ -81,8 +81,8 @@ func worstLimit(pull *kettlebookv1.PullAssessment) verdict {
 
 // The place of a batch's curve, in mm.
 const (
-	chartWidth  = 62.0
-	chartHeight = 41.0
+	chartWidth  = 56.0
+	chartHeight = 34.5
 )
 
 // batch prints one batch: words on the left, the curve beside them.
@@ -154,7 +154,7 @@ func (d *dayLog) batchHead(b *kettlebookv1.BatchDay) []para {
 }
 
 // labelWidth is the room for the label on the left of a batch's lines, in mm.
-const labelWidth = 18.0
+const labelWidth = 17.0
 
 // labelled puts a line of a batch to the right of its label.
 func labelled(label string, spans ...span) para {
@@ -185,23 +185,22 @@ func (d *dayLog) batchWords(b *kettlebookv1.BatchDay) []para {
 // cookWords says who cooked, with what, when, from what and how much came out.
 func (d *dayLog) cookWords(b *kettlebookv1.BatchDay) para {
 	start := b.GetStart()
-	spans := []span{text("by " + d.person(b.GetBy()) + " with "), strong(start.GetInstrumentId()),
-		text("; heat on "), firm(d.clock.at(start.GetStartedAt()))}
+	spans := []span{text("by " + d.person(b.GetBy()) + " with "), strong(start.GetInstrumentId()), text(", "), firm(d.clock.at(start.GetStartedAt()))}
 	switch {
 	case b.GetEndedAt() != nil:
-		spans = append(spans, text(", ended "), firm(d.clock.at(b.GetEndedAt())))
+		spans = append(spans, text(" to "), firm(d.clock.at(b.GetEndedAt())))
 	case b.GetVoidReason() == "":
 		spans = append(spans, text(", "), strong(markMissing+" not ended"))
 	}
 	if start.GetVessel() != "" {
 		spans = append(spans, text("; "+start.GetVessel()))
 	}
-	spans = append(spans, text("; dry solids in "), firm(weight(start.GetSolidsKg())), text(", yield "), firm(weight(b.GetYieldKg())))
+	spans = append(spans, text("; dry solids "), firm(weight(start.GetSolidsKg())), text(", yield "), firm(weight(b.GetYieldKg())))
 	n := 0
 	for _, c := range b.GetCook() {
 		n += len(c.GetSamples())
 	}
-	spans = append(spans, text("; "+counted(n, "reading", "readings")))
+	spans = append(spans, text("; "), firm(counted(n, "reading", "readings")))
 	return labelled("cook", spans...)
 }
 

@@ -20,10 +20,10 @@ func visual(s string) string {
 			i++
 			continue
 		}
-		// A run reaches to its last right-to-left letter before one that reads from the left.
+		// A run reaches to its last right-to-left letter or digit before a letter that reads from the left.
 		end := i + 1
 		for j := i + 1; j < len(r) && !(unicode.IsLetter(r[j]) && !rightToLeft(r[j])); j++ {
-			if rightToLeft(r[j]) || (unicode.Is(unicode.Mn, r[j]) && j == end) {
+			if rightToLeft(r[j]) || unicode.IsDigit(r[j]) || (unicode.Is(unicode.Mn, r[j]) && j == end) {
 				end = j + 1
 			}
 		}

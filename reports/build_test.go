@@ -90,6 +90,9 @@ func measured(at *timestamppb.Timestamp) *kb.PressureUsed {
 	return &kb.PressureUsed{PressureHpa: dec(941_600_000, 1), Kind: kb.PressureKind_PRESSURE_KIND_MEASURED, At: at}
 }
 
+// Boiling points in these tests are IAPWS-IF97 saturation temperatures by Debian's python3-iapws:
+// 941.6 hPa 97.932 °C, 941.9 hPa 97.941 °C, 942.0 hPa 97.944 °C.
+
 // goodCheck is an ice and a boiling point in degC, both in tolerance.
 func goodCheck(id string, hour int) *kb.CheckDay {
 	return &kb.CheckDay{
@@ -101,8 +104,11 @@ func goodCheck(id string, hour int) *kb.CheckDay {
 					ErrorMicro: 200_000, ToleranceMicro: 1_000_000, UMicroC: 120_000, Result: kb.CheckResult_CHECK_RESULT_IN_TOLERANCE},
 				{Point: &kb.CheckPoint{At: hm(hour, 4), Kind: kb.PointKind_POINT_KIND_BOILING, Reading: celsiusRead(982),
 					PressureHpa: dec(941_600_000, 1), PressureKind: kb.PressureKind_PRESSURE_KIND_MEASURED},
-					ExpectedMicroC: 97_949_000, ErrorMicro: 251_000, ToleranceMicro: 1_000_000, UMicroC: 260_000,
-					Result: kb.CheckResult_CHECK_RESULT_IN_TOLERANCE, Pressure: measured(hm(hour, 4))},
+					ExpectedMicroC: 97_932_000, ErrorMicro: 268_000, ToleranceMicro: 1_000_000, UMicroC: 260_000,
+					Result: kb.CheckResult_CHECK_RESULT_IN_TOLERANCE, Pressure: measured(hm(hour, 4)),
+					Terms: []*kb.UncertaintyTerm{
+						{Name: "barometer", StandardMicroC: -56_000, Shared: 1}, {Name: "superheat", StandardMicroC: 100_000, Shape: 2},
+						{Name: "division", StandardMicroC: 29_000, Shape: 1}, {Name: "repeat", StandardMicroC: 50_000}}},
 			},
 		},
 	}
@@ -151,11 +157,11 @@ func plainBatch(lot, instrument string, hour, minute int) *kb.BatchDay {
 		Cook: []*kb.Curve{cookCurve(instrument, start, 16)},
 		Pull: &kb.PullAssessment{
 			LotCode: lot, InstrumentId: instrument, At: pulled,
-			Pull: &kb.Correction{Reading: celsiusRead(1172), CorrectedMicroC: ptr[int64](116_930_000), ErrorMicroC: 271_000, UMicroC: 310_000,
+			Pull: &kb.Correction{Reading: celsiusRead(1172), CorrectedMicroC: ptr[int64](116_970_000), ErrorMicroC: 234_000, UMicroC: 310_000,
 				Extrapolated: true, Form: "mean offset",
 				Points: []*kb.PointUsed{
 					{CheckId: "c-" + instrument, At: hm(5, 0), Kind: kb.PointKind_POINT_KIND_ICE, ErrorMicroC: 200_000, Result: kb.CheckResult_CHECK_RESULT_IN_TOLERANCE},
-					{CheckId: "c-" + instrument, At: hm(5, 4), Kind: kb.PointKind_POINT_KIND_BOILING, TrueMicroC: 97_949_000, ErrorMicroC: 342_000, Result: kb.CheckResult_CHECK_RESULT_IN_TOLERANCE},
+					{CheckId: "c-" + instrument, At: hm(5, 4), Kind: kb.PointKind_POINT_KIND_BOILING, TrueMicroC: 97_932_000, ErrorMicroC: 268_000, Result: kb.CheckResult_CHECK_RESULT_IN_TOLERANCE},
 				}},
 			Limits: []*kb.LimitAssessment{{Limit: solidsLimit(), LowMicroC: ptr[int64](115_860_000), HighMicroC: ptr[int64](117_850_000),
 				UMicroC: 320_000, Result: kb.LimitResult_LIMIT_RESULT_MET, AsRead: kb.LimitResult_LIMIT_RESULT_MET}},

@@ -77,9 +77,6 @@ func (d *dayLog) point(t *table, check *kettlebookv1.CheckDay, r *kettlebookv1.P
 	if pt.GetRollingBoilSeen() {
 		point += ", rolling boil seen"
 	}
-	if pt.GetNote() != "" {
-		point += "; note: " + pt.GetNote()
-	}
 	t.row(
 		c(firm(d.clock.at(pt.GetAt())), text(" "+check.GetBy().GetInitials())),
 		c(text(point)),
@@ -91,6 +88,9 @@ func (d *dayLog) point(t *table, check *kettlebookv1.CheckDay, r *kettlebookv1.P
 		result,
 		c(text(d.restsOn(r))),
 	)
+	if pt.GetNote() != "" {
+		t.band(0, para{hang: 4, spans: small(text("Note at " + d.clock.at(pt.GetAt()) + ": " + pt.GetNote()))})
+	}
 }
 
 // restsOn says what makes a point's true value known.

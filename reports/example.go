@@ -87,17 +87,18 @@ func budgetByHand(terms []*kettlebookv1.UncertaintyTerm, u int64) string {
 	sum := 0.0
 	var names, squares []string
 	for _, term := range terms {
-		v := float64(term.GetStandardMicroC()) / 1e6
+		micro := max(term.GetStandardMicroC(), -term.GetStandardMicroC()) // a sign matters only between terms that share an input
+		v := float64(micro) / 1e6
 		sum += v * v
-		names = append(names, term.GetName()+" "+exact(term.GetStandardMicroC(), 3))
-		squares = append(squares, exact(term.GetStandardMicroC(), 3)+"²")
+		names = append(names, term.GetName()+" "+exact(micro, 3))
+		squares = append(squares, exact(micro, 3)+"²")
 	}
 	exactU := 2e6 * math.Sqrt(sum)
 	if diff := float64(u) - exactU; diff < -1 || diff > 10_001 {
 		return ""
 	}
 	return "U (k = 2) = 2 x square root of (" + strings.Join(squares, " + ") + ") = " + fixed(int64(math.Round(exactU)), 4) +
-		", rounded up " + celsius(u, 2) + "; the standard uncertainties are: " + list(names) + " °C."
+		", rounded up " + celsius(u, 2) + "; the standard uncertainties in °C: " + strings.Join(names, "; ") + "."
 }
 
 // toleranceByHand compares the size of an error with the tolerance, in the way the result was found.
@@ -145,7 +146,7 @@ func (d *dayLog) examplePull() *kettlebookv1.BatchDay {
 				now += 2
 			}
 		}
-		if lineByHand(c) != "" {
+		if words, _ := errorByHand(c); words != "" {
 			now++
 		}
 		if now > score {
@@ -166,24 +167,22 @@ func boundLimit(b *kettlebookv1.BatchDay) *kettlebookv1.LimitAssessment {
 }
 
 func (d *dayLog) pullByHand(b *kettlebookv1.BatchDay) {
-	pull := b.GetPull()
-	c := pull.GetPull()
+	c := b.GetPull().GetPull()
 	reading := c.GetReading()
-	inC := exact(toMicroC(reading.GetMicro(), reading.GetUnit()), 3)
-	first := "Pull of batch " + b.GetStart().GetLotCode() + ". "
+	micro := toMicroC(reading.GetMicro(), reading.GetUnit())
 	words := "As read " + asRead(reading)
 	if isF(reading.GetUnit()) {
-		words += " = (" + exact(reading.GetMicro(), int(reading.GetDecimals())) + " - 32) / 1.8 = " + fixed(toMicroC(reading.GetMicro(), reading.GetUnit()), 4) + " °C"
-		inC = fixed(toMicroC(reading.GetMicro(), reading.GetUnit()), 4)
+		words += " = (" + strings.TrimSuffix(asRead(reading), " °F") + " - 32) / 1.8 = " + fixed(micro, 3) + " °C"
 	}
-	d.flow(para{before: 0.8, spans: []span{strong(first), text(words + ".")}})
-	if line := lineByHand(c); line != "" {
-		d.flow(step(text(line)))
-	} else {
-		d.flow(step(text("The error there is stated: by " + formWord(c.GetForm()) + " from " + d.pointsUsed(c.GetPoints()) + ".")))
+	d.flow(para{before: 0.8, spans: []span{strong("Pull of batch " + b.GetStart().GetLotCode() + ". "), text(words + ".")}})
+	line, errorMicroC := errorByHand(c)
+	if line == "" {
+		errorMicroC = c.GetErrorMicroC()
+		line = "The error there is stated, not redone here: by " + formWord(c.GetForm()) + " from " + d.pointsUsed(c.GetPoints()) + "."
 	}
+	d.flow(step(text(line)))
 	d.flow(step(
-		text("corrected = as read - error = "+inC+" - ("+signed(exact(c.GetErrorMicroC(), 3))+") = "),
+		text("corrected = as read - error = "+fixed(micro, 3)+" - ("+signed(fixed(errorMicroC, 3))+") = "),
 		strong(celsius(c.GetCorrectedMicroC(), 2)), text(" (rounded to 0.01 °C), U (k = 2) "+celsius(c.GetUMicroC(), 2)+"."),
 	))
 	if l := boundLimit(b); l != nil {
@@ -223,48 +222,43 @@ func limitByHand(l *kettlebookv1.LimitAssessment, c *kettlebookv1.Correction) st
 	}
 }
 
-// lineByHand shows how the error at the reading follows from the points, when two lines of
-// arithmetic suffice: one point, the mean of several, or the straight line through two. It is empty when
-// the figures do not come out as stored, so that nothing is printed that a reader could not redo.
-func lineByHand(c *kettlebookv1.Correction) string {
+// errorByHand shows how the error at the reading follows from the points, when a line of
+// arithmetic suffices: one point, the mean of several, or the straight line through two. The
+// words are empty when that does not lead to the corrected value as stored, so that nothing is
+// printed that a reader could not redo. The error is in millionths of a degC.
+func errorByHand(c *kettlebookv1.Correction) (words string, errorMicroC int64) {
 	points := c.GetPoints()
-	stored := c.GetErrorMicroC()
-	near := func(v int64) bool { return v-stored <= 1000 && stored-v <= 1000 }
+	found := func(i int) string { return signed(exact(points[i].GetErrorMicroC(), 3)) }
+	var lead string
 	switch {
-	case len(points) == 1 && near(points[0].GetErrorMicroC()):
-		return "error: the one point known, " + signed(exact(points[0].GetErrorMicroC(), 3)) + " °C."
+	case len(points) == 1:
+		errorMicroC = points[0].GetErrorMicroC()
+		lead = "error: the one point known"
 	case len(points) > 1 && c.GetForm() == "mean offset":
-		sum, words := int64(0), ""
+		sum := int64(0)
+		var parts []string
 		for i, used := range points {
 			sum += used.GetErrorMicroC()
-			if i > 0 {
-				words += " "
-			}
-			words += signed(exact(used.GetErrorMicroC(), 3))
+			parts = append(parts, "("+found(i)+")")
 		}
-		if !near(divRound(sum, int64(len(points)))) {
-			return ""
-		}
-		return "error: the mean of the points, (" + words + ") / " + decimal(int64(len(points))) + " = " + signed(exact(stored, 3)) + " °C."
+		errorMicroC = divRound(sum, int64(len(points)))
+		lead = "error: the mean of the points, (" + strings.Join(parts, " + ") + ") / " + decimal(int64(len(points)))
 	case len(points) == 2 && c.GetForm() == "line":
-		a, b := points[0], points[1]
-		r := float64(toMicroC(c.GetReading().GetMicro(), c.GetReading().GetUnit()))
-		r0 := float64(a.GetTrueMicroC() + a.GetErrorMicroC())
-		r1 := float64(b.GetTrueMicroC() + b.GetErrorMicroC())
-		if r1 == r0 {
-			return ""
+		e0, e1 := points[0].GetErrorMicroC(), points[1].GetErrorMicroC()
+		r0, r1 := points[0].GetTrueMicroC()+e0, points[1].GetTrueMicroC()+e1
+		r := toMicroC(c.GetReading().GetMicro(), c.GetReading().GetUnit())
+		if r0 == r1 {
+			return "", 0
 		}
-		slope := float64(b.GetErrorMicroC()-a.GetErrorMicroC()) / (r1 - r0)
-		if !near(int64(float64(a.GetErrorMicroC()) + slope*(r-r0))) {
-			return ""
-		}
-		sum := func(p *kettlebookv1.PointUsed) string { return exact(p.GetTrueMicroC()+p.GetErrorMicroC(), 3) }
-		return "error: on the line through (" + sum(a) + " read, error " + signed(exact(a.GetErrorMicroC(), 3)) + ") and (" +
-			sum(b) + " read, error " + signed(exact(b.GetErrorMicroC(), 3)) + "): " +
-			exact(a.GetErrorMicroC(), 3) + " + (" + exact(b.GetErrorMicroC(), 3) + " - " + exact(a.GetErrorMicroC(), 3) + ") x (" +
-			exact(toMicroC(c.GetReading().GetMicro(), c.GetReading().GetUnit()), 2) + " - " + sum(a) + ") / (" + sum(b) + " - " + sum(a) + ") = " +
-			signed(exact(stored, 3)) + " °C."
+		errorMicroC = e0 + int64(math.Round(float64(e1-e0)*float64(r-r0)/float64(r1-r0)))
+		lead = "error: on the line through the points (reading " + fixed(r0, 3) + ", error " + found(0) + ") and (reading " + fixed(r1, 3) + ", error " + found(1) + "): " +
+			"(" + found(0) + ") + ((" + found(1) + ") - (" + found(0) + ")) x (" + fixed(r, 3) + " - (" + fixed(r0, 3) + ")) / (" + fixed(r1, 3) + " - (" + fixed(r0, 3) + "))"
 	default:
-		return ""
+		return "", 0
 	}
+	corrected := toMicroC(c.GetReading().GetMicro(), c.GetReading().GetUnit()) - errorMicroC
+	if fixed(corrected, 2) != fixed(c.GetCorrectedMicroC(), 2) {
+		return "", 0
+	}
+	return lead + " = " + signed(fixed(errorMicroC, 3)) + " °C.", errorMicroC
 }

@@ -111,7 +111,7 @@ func (d *dayLog) whoReviewed() {
 			text("  ("+who.GetInitials()+")   signed "), strong(d.clock.full(d.log.GetReviewedAt())),
 			text("   meaning: "), strong(meaning(review.GetMeaning())),
 		))
-		d.flow(p(text(fmt.Sprintf("Signed with the PIN given again, under the content whose SHA-256 is printed below, at ledger size %d.", review.GetLedgerSize()))))
+		d.flow(p(text(fmt.Sprintf("Signed under the content whose SHA-256 is printed below, as shown at ledger size %d.", review.GetLedgerSize()))))
 		if review.GetRemark() != "" {
 			d.flow(para{hang: 4, spans: []span{text("Remark: " + review.GetRemark())}})
 		}

@@ -81,7 +81,7 @@ func (d *dayLog) correctionWords(name string, c *kettlebookv1.Correction, f bool
 		spans = append(spans, text(", extrapolated beyond the checked points"))
 	}
 	from := []span{
-		text("error there "), firm(signed(exact(c.GetErrorMicroC(), 3)) + " °C"),
+		text("error there "), firm(signed(fixed(c.GetErrorMicroC(), 2)) + " °C"),
 		text(", by " + formWord(c.GetForm()) + " from "), text(d.pointsUsed(c.GetPoints())),
 	}
 	if c.GetMisfit() {
@@ -105,7 +105,7 @@ func (d *dayLog) pointsUsed(points []*kettlebookv1.PointUsed) string {
 	var words []string
 	for _, used := range points {
 		one := pointKind(used.GetKind()) + " " + d.clock.at(used.GetAt()) + " (" + fixed(used.GetTrueMicroC(), 3) + " °C: error " +
-			signed(exact(used.GetErrorMicroC(), 3)) + " °C"
+			signed(fixed(used.GetErrorMicroC(), 3)) + " °C"
 		if v := checkVerdict(used.GetResult()); v.bad {
 			one += ", " + v.String()
 		}
@@ -139,7 +139,7 @@ func limitWords(a *kettlebookv1.LimitAssessment, f bool) para {
 	if a.GetGuarded() {
 		how = "guard band of U"
 	}
-	spans = append(spans, text("; U (k = 2) of corrected - limit "), firm(celsius(a.GetUMicroC(), 2)), text(", "+how+"."))
+	spans = append(spans, text("; U (k = 2) of the difference "), firm(celsius(a.GetUMicroC(), 2)), text(", "+how+"."))
 	if a.GetResult() == kettlebookv1.LimitResult_LIMIT_RESULT_CANNOT_BE_SHOWN && a.GetWhy() != "" {
 		spans = append(spans, text(" Why: "+sentence(a.GetWhy())))
 	}
@@ -197,14 +197,14 @@ func bounds(low, high *int64, f bool) string {
 // basisWords says whether a limit moves with pressure, where it was established, and on what.
 func basisWords(l *kettlebookv1.Limit) string {
 	if l.GetBasis() != kettlebookv1.LimitBasis_LIMIT_BASIS_SOLIDS {
-		return "a temperature, does not move with pressure"
+		return "a temperature, not moved by pressure"
 	}
-	words := "a solids content, established at "
+	words := "solids at "
 	switch l.GetEstablishedAt() {
 	case kettlebookv1.EstablishedAt_ESTABLISHED_AT_STANDARD:
-		words += "standard pressure 1013.25 hPa"
+		words += "standard pressure, 1013.25 hPa"
 	case kettlebookv1.EstablishedAt_ESTABLISHED_AT_THIS_KITCHEN:
-		words += "standard atmosphere in this kitchen"
+		words += "this kitchen's standard atmosphere"
 	case kettlebookv1.EstablishedAt_ESTABLISHED_AT_STATED:
 		words += asWritten(l.GetEstablishedHpa()) + " hPa"
 	default:
@@ -218,7 +218,7 @@ func basisWords(l *kettlebookv1.Limit) string {
 	case kettlebookv1.EstablishedOn_ESTABLISHED_ON_DIAL:
 		return words + ", on this dial as it read"
 	default:
-		return words + ", on what is not stated"
+		return words + ", from what is not stated"
 	}
 }
 
@@ -232,9 +232,9 @@ func (d *dayLog) pressureWords(pull *kettlebookv1.PullAssessment) []para {
 	if used == nil || !moved {
 		return nil
 	}
-	words := "limits moved with " + asWritten(used.GetPressureHpa()) + " hPa, " + pressureKind(used.GetKind())
+	words := asWritten(used.GetPressureHpa()) + " hPa, " + pressureKind(used.GetKind())
 	if used.GetAt() != nil {
-		words += ", of " + d.clock.at(used.GetAt())
+		words += ", " + d.clock.at(used.GetAt())
 	}
 	if used.GetAgeMin() > 0 {
 		words += ", " + minutes(int64(used.GetAgeMin())*60) + " before the pull"
@@ -253,8 +253,8 @@ func (d *dayLog) pressureWords(pull *kettlebookv1.PullAssessment) []para {
 
 // stageWords puts the two witnesses side by side.
 func stageWords(pull *kettlebookv1.PullAssessment) para {
-	return labelled("stage", text("by corrected temperature "), strong(orElse(pull.GetStage(), "not known")),
-		text("; by cold-water test "), strong(orElse(pull.GetColdWaterStage(), "no test made")))
+	return labelled("stage", text("by corrected temperature: "), strong(orElse(pull.GetStage(), "not known")),
+		text("; by cold-water test: "), strong(orElse(pull.GetColdWaterStage(), "no test made")))
 }
 
 func orElse(s, otherwise string) string {

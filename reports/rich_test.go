@@ -65,7 +65,7 @@ func failedF() *kb.InstrumentDay {
 					ErrorMicro: 1_400_000, ToleranceMicro: 2_000_000, UMicroC: 510_000, Result: kb.CheckResult_CHECK_RESULT_IN_TOLERANCE},
 				{Point: &kb.CheckPoint{At: hm(5, 24), Kind: kb.PointKind_POINT_KIND_BOILING, Reading: fahrenheitRead(2108),
 					PressureHpa: dec(1_014_300_000, 1), PressureKind: kb.PressureKind_PRESSURE_KIND_ALTIMETER},
-					ExpectedMicroC: 97_961_000, ErrorMicro: 2_470_200, ToleranceMicro: 2_000_000, UMicroC: 260_000, Result: kb.CheckResult_CHECK_RESULT_OUT_OF_TOLERANCE,
+					ExpectedMicroC: 97_944_000, ErrorMicro: 2_500_800, ToleranceMicro: 2_000_000, UMicroC: 260_000, Result: kb.CheckResult_CHECK_RESULT_OUT_OF_TOLERANCE,
 					Pressure: &kb.PressureUsed{PressureHpa: dec(942_000_000, 1), Kind: kb.PressureKind_PRESSURE_KIND_ALTIMETER, At: hm(5, 24)}},
 				{Point: &kb.CheckPoint{At: hm(5, 40), Kind: kb.PointKind_POINT_KIND_COMPARISON, Reading: fahrenheitRead(3045), ReferenceId: "REF-9",
 					ReferenceReading: &kb.Temperature{Micro: 150_210_000, Decimals: 2, Unit: kb.TemperatureUnit_TEMPERATURE_UNIT_CELSIUS}},
@@ -94,7 +94,7 @@ func notBelieved() *kb.InstrumentDay {
 			Assessment: &kb.CheckAssessment{CheckId: "c-K-3", InstrumentId: "K-3", At: hm(5, 50), AsFound: kb.CheckResult_CHECK_RESULT_NOT_BELIEVED,
 				Points: []*kb.PointResult{{Point: &kb.CheckPoint{At: hm(5, 50), Kind: kb.PointKind_POINT_KIND_BOILING, RollingBoilSeen: false,
 					Reading: &kb.Temperature{Micro: 212_000_000, Unit: kb.TemperatureUnit_TEMPERATURE_UNIT_FAHRENHEIT}},
-					ExpectedMicroC: 97_949_000, ErrorMicro: 3_691_800, ToleranceMicro: 2_000_000, UMicroC: 640_000, GrossOnly: true,
+					ExpectedMicroC: 97_932_000, ErrorMicro: 3_722_400, ToleranceMicro: 2_000_000, UMicroC: 640_000, GrossOnly: true,
 					Result: kb.CheckResult_CHECK_RESULT_NOT_BELIEVED, Pressure: measured(hm(5, 50))}}}}},
 	}
 }
@@ -109,6 +109,7 @@ func provisional() *kb.InstrumentDay {
 	a.Points[1].Result = kb.CheckResult_CHECK_RESULT_PROVISIONALLY_IN
 	a.Points[1].Pressure = &kb.PressureUsed{PressureHpa: dec(941_900_000, 1), Kind: kb.PressureKind_PRESSURE_KIND_STANDARD_ATMOSPHERE}
 	a.Points[1].Point.PressureHpa, a.Points[1].Point.PressureKind = nil, 0
+	a.Points[1].ExpectedMicroC, a.Points[1].ErrorMicro, a.Points[1].Terms = 97_941_000, 259_000, nil
 	a.Points[0].Result = kb.CheckResult_CHECK_RESULT_CANNOT_BE_SHOWN
 	in.Standing = kb.CheckResult_CHECK_RESULT_PROVISIONALLY_IN
 	in.Lots = []string{"SW-0511-05"}
@@ -136,12 +137,12 @@ func notMetF() *kb.BatchDay {
 	for _, s := range b.Cook[0].Samples {
 		s.Micro = s.Micro/5*9 + 32_000_000
 	}
-	b.Pull.Pull = &kb.Correction{Reading: fahrenheitRead(2466), CorrectedMicroC: ptr[int64](118_290_000), ErrorMicroC: 1_262_000, UMicroC: 420_000, Form: "line",
+	b.Pull.Pull = &kb.Correction{Reading: fahrenheitRead(2473), CorrectedMicroC: ptr[int64](118_100_000), ErrorMicroC: 1_515_161, UMicroC: 420_000, Form: "line",
 		Points: []*kb.PointUsed{
 			{CheckId: "c-K-2", At: hm(5, 20), Kind: kb.PointKind_POINT_KIND_ICE, ErrorMicroC: 777_778, Result: kb.CheckResult_CHECK_RESULT_IN_TOLERANCE},
-			{CheckId: "c-K-2", At: hm(5, 24), Kind: kb.PointKind_POINT_KIND_BOILING, TrueMicroC: 97_961_000, ErrorMicroC: 1_372_333, Result: kb.CheckResult_CHECK_RESULT_OUT_OF_TOLERANCE},
+			{CheckId: "c-K-2", At: hm(5, 24), Kind: kb.PointKind_POINT_KIND_BOILING, TrueMicroC: 97_944_000, ErrorMicroC: 1_389_333, Result: kb.CheckResult_CHECK_RESULT_OUT_OF_TOLERANCE},
 		}}
-	b.Pull.HighestAfter = &kb.Correction{Reading: fahrenheitRead(2481), CorrectedMicroC: ptr[int64](119_120_000), ErrorMicroC: 1_262_000, UMicroC: 420_000, Form: "line", Misfit: true}
+	b.Pull.HighestAfter = &kb.Correction{Reading: fahrenheitRead(2488), CorrectedMicroC: ptr[int64](118_920_000), ErrorMicroC: 1_520_332, UMicroC: 420_000, Form: "line", Misfit: true, Points: b.Pull.Pull.Points}
 	b.Pull.Limits[0].Result = kb.LimitResult_LIMIT_RESULT_NOT_MET
 	b.Pull.Limits = append(b.Pull.Limits, &kb.LimitAssessment{
 		Limit: &kb.Limit{Name: "kill step", Class: kb.LimitClass_LIMIT_CLASS_CRITICAL, Basis: kb.LimitBasis_LIMIT_BASIS_TEMPERATURE, Low: celsiusRead(1100),

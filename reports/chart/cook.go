@@ -47,7 +47,7 @@ type Cook struct {
 	U         float64
 }
 
-var black, grey, light = color.Gray{Y: 0}, color.Gray{Y: 110}, color.Gray{Y: 205}
+var black, grey, light = color.Gray{Y: 0}, color.Gray{Y: 110}, color.Gray{Y: 190}
 
 // fonts holds the measures of the font that the page is set in.
 var fonts = sync.OnceValues(func() (*font.Cache, error) {
@@ -146,7 +146,7 @@ func (c Cook) scale(p *plot.Plot) {
 	p.X.Min, p.X.Max = 0, lastMin*1.08
 	p.Y.Min, p.Y.Max = low-room, high+room
 	p.X.Tick.Marker = evenTicks{about: 6}
-	p.Y.Tick.Marker = evenTicks{about: 4}
+	p.Y.Tick.Marker = evenTicks{about: 6}
 }
 
 // add puts the limit's band, the curves and the marks on the plot, the band undermost.
@@ -219,7 +219,7 @@ func (c Cook) addBand(p *plot.Plot) error {
 		if b == nil {
 			continue
 		}
-		if err := addLine(p, []Point{{0, *b}, {x, *b}}, black, 0.3, nil); err != nil {
+		if err := addLine(p, []Point{{0, *b}, {x, *b}}, black, 0.25, nil); err != nil {
 			return err
 		}
 	}

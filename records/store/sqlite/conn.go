@@ -48,7 +48,8 @@ func dsn(path, mode string, pragmas ...string) string {
 }
 
 func writerDSN(path string) string {
-	return dsn(path, "rwc", "busy_timeout(5000)", "journal_mode(wal)", "synchronous(full)", "foreign_keys(1)")
+	return dsn(path, "rwc", "busy_timeout(5000)", "journal_mode(wal)", "synchronous(full)", "foreign_keys(1)",
+		"temp_store(memory)") // keeps the savepoints' journal out of a file
 }
 
 func readerDSN(path string) string {

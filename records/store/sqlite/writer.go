@@ -5,6 +5,7 @@ import (
 	"database/sql/driver"
 	"errors"
 	"fmt"
+	"runtime"
 	"slices"
 	"sync/atomic"
 
@@ -121,6 +122,12 @@ func (w *writer) loop() {
 // turn takes j and what waits behind it, up to a full group or to a job that
 // wants to stand after the commit.
 func (w *writer) turn(j *job) {
+	// Callers that were just answered may be about to send their next command:
+	// as long as more come in, one commit for all of them is the faster way.
+	for n := -1; n < len(w.s.jobs) && n < maxGroup; {
+		n = len(w.s.jobs)
+		runtime.Gosched()
+	}
 	w.group = w.group[:0]
 	var last *job
 collect:

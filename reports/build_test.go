@@ -66,7 +66,7 @@ func sealLog(t testing.TB, content *kb.DayContent) *kb.DayLog {
 		CauseSequence:   412,
 		Previous: []*kb.LogReference{{Serial: 6, ProductionDay: "2026-05-10", FileName: "log-2026-05-10.pdf",
 			PdfSha256: sum[:], LedgerSize: 377}},
-		SoftwareVersion: "0.1.0-test",
+		SoftwareVersion: "kettlebook 0.1.0-test",
 	}
 }
 

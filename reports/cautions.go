@@ -12,14 +12,19 @@ func (d *dayLog) cautions() {
 		d.flow(para{hang: 3, spans: []span{text(markNote + " " + sentence)}})
 	}
 	d.heading("Cautions at the kettle", 20)
-	for _, sentence := range []string{
+	sentences := []string{
 		"Hot sugar sticks to the skin and goes on burning. Long sleeves, closed shoes, a clear floor; nobody reaches over the kettle.",
 		"Steam burns as badly as what it rises from. Open lids away from the face, and keep hands out of the steam when a thermometer is checked in boiling water.",
 		"Water or cream into caramel flashes to steam and spatters: off the heat, warm, a little at a time, pan less than half full.",
 		"Glass thermometers break. A broken one means the batch is discarded and the kettle cleared; use one in a cage or a shatterproof case.",
 		"Burn first aid: cool under cool running water for 20 minutes; no ice; rings and watches off; what sticks stays on; cover loosely with a clean film; " +
 			"get help for anything larger than a palm, on face, hands or feet, deep or white, and for every child. Follow local first-aid practice where it differs.",
-	} {
-		d.flow(para{hang: 3, spans: []span{text(markNote + " " + sentence)}})
+	}
+	for i, sentence := range sentences {
+		item := para{hang: 3, spans: []span{text(markNote + " " + sentence)}}
+		if i == len(sentences)-1 {
+			d.keepForSeal(heightOf(d.face.wrapOne(item, textWidth)))
+		}
+		d.flow(item)
 	}
 }

@@ -28,6 +28,7 @@ type dayLog struct {
 // same message gives the same bytes. The content must be the bytes that content_sha256 was
 // taken of and must parse as a DayContent without unknown fields; anything else is an error that wraps
 // ErrDayLog. Times are printed in the kitchen's zone, temperatures in the scale they were read in.
+// The lowest 17 mm of the last page are left free for the signature fields of the seal.
 func DayLog(log *kettlebookv1.DayLog) (pdf []byte, err error) {
 	defer func() {
 		// The PDF writer panics on what it cannot encode; a log that cannot be drawn is an error like any other.
@@ -106,7 +107,7 @@ func (d *dayLog) describe() {
 	site, day := d.content.GetSite().GetName(), d.content.GetProductionDay()
 	d.pdf.SetTitle(d.face.printable("Daily log "+day+", "+site), true)
 	d.pdf.SetSubject(d.face.printable(fmt.Sprintf("Serial %d, issue %d", d.log.GetSerial(), d.log.GetIssue())), true)
-	d.pdf.SetCreator(d.face.printable("kettlebook "+d.log.GetSoftwareVersion()), true)
+	d.pdf.SetCreator(d.face.printable(d.log.GetSoftwareVersion()), true)
 	d.pdf.SetProducer("kettlebook", true)
 }
 

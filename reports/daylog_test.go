@@ -45,7 +45,7 @@ func TestRichDayPrintsItsFacts(t *testing.T) {
 	for _, fact := range []string{
 		// what is unusual
 		"check out of tolerance K-2: boiling 05:24 210.8 °F", "check not believed K-3", "check provisionally in K-4", "missed check K-5: no check though one was due; used for SW-0511-04, SW-0511-06",
-		"1 food-safety deviation SW-0511-06", "1 process deviation SW-0511-02; open: 1", "2 instrument faults K-2, K-3 (of 2026-05-08)", "1 quality miss SW-0511-05",
+		"1 food-safety deviation SW-0511-06", "1 process deviation SW-0511-02; open: 1", "1 instrument fault K-2; open: 1", "of earlier days, 1 instrument fault K-3 (2026-05-08)", "1 quality miss SW-0511-05",
 		"cooling not met SW-0511-06", "still cooling when the last pan left the heat at 11:16", "cold-water test contradicts the temperature", "operating limit cannot be shown SW-0511-03",
 		// instruments
 		"34.4 °F (struck)", "208.2992 °F", "+2.5008 °F", "can show only gross", "REF-9 read 150.21 °C", "setting 1014.3 hPa", "In tolerance at 0 °C; 150.2 °C (working temperature) last shown on 2026-05-10",
@@ -206,6 +206,9 @@ func TestNothingIsCutOffOrOverprinted(t *testing.T) {
 			for i, a := range page.Words {
 				if a.XMin < marginSide/mmPerPt-1 || a.XMax > (pageWidth-marginSide)/mmPerPt+1 || a.YMin < marginTop/mmPerPt-3 || a.YMax > pageHeight/mmPerPt-6 {
 					t.Errorf("%s, page %d: %q stands outside the margins: %+v", name, n+1, a.Text, a)
+				}
+				if n == len(doc.Pages)-1 && a.YMax > (pageHeight-sealStrip)/mmPerPt+1 {
+					t.Errorf("%s: %q stands where the seal's fields go: %+v", name, a.Text, a)
 				}
 				for _, b := range page.Words[i+1:] {
 					w := math.Min(a.XMax, b.XMax) - math.Max(a.XMin, b.XMin)

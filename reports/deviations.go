@@ -68,10 +68,27 @@ func (d *dayLog) deviationTable(class kettlebookv1.DeviationClass, all []*kettle
 	d.flow(para{spans: []span{{text: title, style: style{size: 9, bold: true}}}})
 	t := d.newTable(sizeSmall, column{"when", 22, 'L'}, column{"batch or instrument", 30, 'L'}, column{"what happened", 62, 'L'},
 		column{"what was done", 50, 'L'}, column{"state", 18, 'L'})
+	var earlier []*kettlebookv1.DeviationDay
 	for _, dev := range all {
+		if d.ofEarlier(dev) {
+			earlier = append(earlier, dev)
+			continue
+		}
+		d.deviationRow(t, dev, quality)
+	}
+	if len(earlier) > 0 {
+		t.band(10, p(strong("of earlier days")))
+		t.ruleOff(0.15)
+	}
+	for _, dev := range earlier {
 		d.deviationRow(t, dev, quality)
 	}
 	t.end()
+}
+
+// ofEarlier reports whether the cause of a deviation belongs to an earlier production day.
+func (d *dayLog) ofEarlier(dev *kettlebookv1.DeviationDay) bool {
+	return dev.GetCauseDay() != "" && dev.GetCauseDay() != d.content.GetProductionDay()
 }
 
 func (d *dayLog) deviationRow(t *table, dev *kettlebookv1.DeviationDay, quality bool) {

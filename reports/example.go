@@ -20,6 +20,7 @@ func (d *dayLog) example() {
 		d.boilingByHand(in, r)
 	}
 	if b != nil {
+		d.need(26)
 		d.pullByHand(b)
 	}
 }
@@ -201,25 +202,28 @@ func limitByHand(l *kettlebookv1.LimitAssessment, c *kettlebookv1.Correction) st
 	if l.GetLimit().GetBasis() == kettlebookv1.LimitBasis_LIMIT_BASIS_SOLIDS {
 		words += " (the move by the sucrose model is stated, not redone here)"
 	}
-	value := fixed(c.GetCorrectedMicroC(), 2)
-	guard := ""
+	at, u := c.GetCorrectedMicroC(), int64(0)
+	below, above := fixed(at, 2), fixed(at, 2)
+	words += ". "
 	if l.GetGuarded() {
-		guard = " with U " + fixed(l.GetUMicroC(), 2) + " taken off the acceptable side"
-	}
-	words += ". " + value + guard
-	at := c.GetCorrectedMicroC()
-	low, high := int64(0), int64(0)
-	if l.GetGuarded() {
-		low, high = -l.GetUMicroC(), l.GetUMicroC()
+		u = l.GetUMicroC()
+		words += "With U = " + fixed(u, 2) + " taken off the acceptable side: "
+		below, above = below+" - "+fixed(u, 2)+" = "+fixed(at-u, 2), above+" + "+fixed(u, 2)+" = "+fixed(at+u, 2)
 	}
 	switch {
-	case l.LowMicroC != nil && at+low < l.GetLowMicroC():
-		return words + " is " + fixed(at+low, 2) + ", less than " + fixed(l.GetLowMicroC(), 2) + "."
-	case l.HighMicroC != nil && at+high > l.GetHighMicroC():
-		return words + " is " + fixed(at+high, 2) + ", more than " + fixed(l.GetHighMicroC(), 2) + "."
-	default:
-		return words + " lies within it."
+	case l.LowMicroC != nil && at-u < l.GetLowMicroC():
+		return words + below + " is less than " + fixed(l.GetLowMicroC(), 2) + "."
+	case l.HighMicroC != nil && at+u > l.GetHighMicroC():
+		return words + above + " is more than " + fixed(l.GetHighMicroC(), 2) + "."
 	}
+	var parts []string
+	if l.LowMicroC != nil {
+		parts = append(parts, below+" is at least "+fixed(l.GetLowMicroC(), 2))
+	}
+	if l.HighMicroC != nil {
+		parts = append(parts, above+" is at most "+fixed(l.GetHighMicroC(), 2))
+	}
+	return words + joinAnd(parts) + "."
 }
 
 // errorByHand shows how the error at the reading follows from the points, when a line of

@@ -15,6 +15,8 @@ const (
 	marginTop  = 9.0
 	marginFoot = 16.0
 	textWidth  = pageWidth - 2*marginSide
+	// sealStrip is what the last page leaves free at its lower edge for the seal's signature fields.
+	sealStrip = 17.0
 )
 
 // Sizes of type in points.
@@ -165,9 +167,11 @@ func (s *sheet) rule(x, y, w, pt float64) {
 	s.pdf.Line(x, y, x+w, y)
 }
 
-// furnish draws head and foot on every page; it is the last thing done.
+// furnish draws head and foot on every page; it is the last thing done. The foot of the last page
+// stands higher, above the signature fields that the seal draws at the lower edge.
 func (s *sheet) furnish() {
 	pages := s.pdf.PageCount()
+	counter := style{size: sizeBody, bold: true}
 	for n := 1; n <= pages; n++ {
 		s.pdf.SetPage(n)
 		s.forgetFont()
@@ -177,19 +181,28 @@ func (s *sheet) furnish() {
 			y += l.height
 		}
 		s.rule(marginSide, y+1, textWidth, 0.8)
-		y = pageHeight - marginFoot + 3
-		s.rule(marginSide, y, textWidth, 0.4)
 		count := fmt.Sprintf("page %d of %d", n, pages)
-		st := style{size: sizeBody}
-		w := s.face.width(count, style{size: sizeBody, bold: true})
-		left := s.face.wrapOne(para{spans: []span{{text: s.foot, style: st}}}, textWidth-w-6)
-		yy := y + 1
-		for _, l := range left {
-			s.drawLine(l, marginSide, yy)
-			yy += l.height
+		left := s.face.wrapOne(para{spans: []span{{text: s.foot, style: style{size: sizeBody}}}}, textWidth-s.face.width(count, counter)-6)
+		right := s.face.wrapOne(para{align: 'R', spans: []span{{text: count, style: counter, whole: true}}}, textWidth)
+		y = pageHeight - marginFoot + 3
+		if n == pages {
+			y = pageHeight - sealStrip - heightOf(left) - 1.5
 		}
-		right := s.face.wrapOne(para{align: 'R', spans: []span{{text: count, style: style{size: sizeBody, bold: true}, whole: true}}}, textWidth)
-		s.drawLine(right[0], marginSide, y+1)
+		s.rule(marginSide, y, textWidth, 0.4)
+		y++
+		s.drawLine(right[0], marginSide, y)
+		for _, l := range left {
+			s.drawLine(l, marginSide, y)
+			y += l.height
+		}
 	}
 	s.pdf.SetPage(pages)
+}
+
+// keepForSeal begins a page unless h mm and the raised foot of a last page still fit on this one.
+func (s *sheet) keepForSeal(h float64) {
+	foot := s.face.wrapOne(para{spans: []span{{text: s.foot, style: style{size: sizeBody}}}}, textWidth-25)
+	if s.y+h > pageHeight-sealStrip-heightOf(foot)-4 {
+		s.newPage()
+	}
 }

@@ -68,7 +68,7 @@ func (d *dayLog) proof() {
 		)
 	}
 	d.flow(
-		keyed("software", "kettlebook "+orDash(log.GetSoftwareVersion())),
+		keyed("software", orDash(log.GetSoftwareVersion())),
 		keyed("rules", orDash(d.content.GetRulesVersion())),
 		para{before: 0.5, spans: small(text("The data of this log is attached to the sealed PDF. The signature covers the whole document; tools of others can check it."))},
 	)

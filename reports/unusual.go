@@ -112,40 +112,41 @@ func (d *dayLog) unusualChecks() []finding {
 func (d *dayLog) unusualDeviations() []finding {
 	var out []finding
 	for _, class := range append(append([]kettlebookv1.DeviationClass{}, classes...), kettlebookv1.DeviationClass_DEVIATION_CLASS_QUALITY_MISS) {
-		var names []string
+		var today, earlier []string
 		open := 0
 		for _, dev := range d.ofClass(class) {
 			v := dev.GetDeviation()
 			if v.GetWithdrawn() {
 				continue
 			}
-			name := joinFull(v.GetLotCode(), v.GetInstrumentId())
-			if v.GetLotCode() != "" {
-				name = v.GetLotCode()
+			name := orElse(v.GetLotCode(), v.GetInstrumentId())
+			if d.ofEarlier(dev) {
+				earlier = append(earlier, name+" ("+dev.GetCauseDay()+")")
+				continue
 			}
-			if cause := dev.GetCauseDay(); cause != "" && cause != d.content.GetProductionDay() {
-				name += " (of " + cause + ")"
-			}
-			names = append(names, name)
+			today = append(today, name)
 			if dev.GetOpen() {
 				open++
 			}
 		}
-		if len(names) == 0 {
-			continue
-		}
 		one, many := deviationClass(class)
-		about := list(names)
 		mark := markFailed
 		if class == kettlebookv1.DeviationClass_DEVIATION_CLASS_QUALITY_MISS {
 			mark = markNote
-		} else if open > 0 {
-			about += fmt.Sprintf("; open: %d", open)
 		}
-		out = append(out, finding{mark, counted(len(names), one, many), about})
+		if len(today) > 0 {
+			about := list(today)
+			if open > 0 && mark == markFailed {
+				about += fmt.Sprintf("; open: %d", open)
+			}
+			out = append(out, finding{mark, counted(len(today), one, many), about})
+		}
+		if len(earlier) > 0 {
+			out = append(out, finding{mark, "of earlier days, " + counted(len(earlier), one, many), list(earlier)})
+		}
 	}
 	for _, lb := range d.content.GetLookBacks() {
-		about := lb.GetInstrumentId() + ": " + counted(len(lb.GetItems()), "reading", "readings")
+		about := lb.GetInstrumentId() + ", check of " + d.clock.at(lb.GetAt()) + ": " + counted(len(lb.GetItems()), "reading", "readings")
 		if lb.GetWindowFrom() == nil {
 			about += ", open-ended"
 		}

@@ -37,7 +37,7 @@ func (d *dayLog) coolingWords(b *kettlebookv1.BatchDay) []para {
 		out = append(out, labelled("", strong(markPartly+" still running: the last reading is above the last target")))
 	}
 	if at, going := d.stillCooling(b); going {
-		out = append(out, labelled("", strong(markPartly+" still cooling when the last pan left the heat at "+d.clock.of(at))))
+		out = append(out, labelled("", text("still cooling when the last pan left the heat at "+d.clock.of(at))))
 	}
 	if a.Replaces != nil {
 		out = append(out, labelled("", text("judged again; replaces the assessment at entry "+decimal(a.GetReplaces()))))

@@ -201,6 +201,7 @@ func (d *dayLog) unusualCooling() []finding {
 			out = append(out, finding{markMissing, "cooling not recorded", lot})
 		}
 		a := b.GetCoolingResult()
+		listed := len(out)
 		for _, leg := range a.GetLegs() {
 			if v := limitVerdict(leg.GetResult()); v.bad {
 				out = append(out, finding{v.mark, "cooling " + v.word, fmt.Sprintf("%s: %s to %s °C within %s, longest %s", lot,
@@ -213,8 +214,9 @@ func (d *dayLog) unusualCooling() []finding {
 		if a.GetRunning() {
 			out = append(out, finding{markPartly, "cooling still running", lot + ", series ends " + d.clock.at(a.GetLastAt())})
 		}
-		if at, going := d.stillCooling(b); going {
-			out = append(out, finding{markPartly, "still cooling when the last pan left the heat at " + d.clock.of(at) + ":", lot + ", series ends " + d.clock.at(a.GetLastAt())})
+		// Cooling goes on after the last pan on every day with a sauce; it is worth a word here only where the cooling is unusual anyhow.
+		if at, going := d.stillCooling(b); going && len(out) > listed {
+			out[len(out)-1].about += "; still cooling when the last pan left the heat at " + d.clock.of(at)
 		}
 	}
 	return out

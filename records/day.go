@@ -95,6 +95,8 @@ type EntryOfDay struct {
 	Meta *kb.Document
 	// Questioned says, in words, what is implausible about it; empty when nothing is.
 	Questioned string
+	// Last is when the last of it happened; an entry is late counted from then.
+	Last time.Time
 	// Made says that it is the work itself, not a decision or an answer about it.
 	Made bool
 }
@@ -350,7 +352,7 @@ func (f DayFacts) marks(c *kb.DayContent, to time.Time) {
 			m.Kind = kb.MarkKind_MARK_KIND_QUEUED
 		case occurred.AsTime().After(recorded.AsTime().Add(time.Minute)):
 			m.Kind = kb.MarkKind_MARK_KIND_AHEAD
-		case f.Settings.IsLate(occurred.AsTime(), recorded.AsTime()):
+		case f.Settings.IsLate(e.Last, recorded.AsTime()):
 			m.Kind = kb.MarkKind_MARK_KIND_LATE
 		}
 		if m.Kind != kb.MarkKind_MARK_KIND_UNSPECIFIED {
@@ -409,8 +411,10 @@ func (f DayFacts) named(c *kb.DayContent) []string {
 // DayEntry describes an entry for marks and makers. b is the batch it hangs
 // on, when it does.
 func DayEntry(s Settings, m proto.Message, meta *kb.Document, b *kb.BatchStart) EntryOfDay {
-	e := EntryOfDay{What: What(m), Meta: meta, Made: true}
+	e := EntryOfDay{What: What(m), Meta: meta, Made: true, Last: meta.GetOccurredAt().AsTime()}
 	switch t := m.(type) {
+	case *kb.Check:
+		e.Last = t.GetPoints()[len(t.GetPoints())-1].GetAt().AsTime()
 	case *kb.Disposition, *kb.CorrectiveAction, *kb.Deviation:
 		e.Made = false
 	case *kb.KitchenPressure:
@@ -418,6 +422,7 @@ func DayEntry(s Settings, m proto.Message, meta *kb.Document, b *kb.BatchStart) 
 			e.Questioned = fmt.Sprintf("%s hPa does not fit an elevation of %s m; a sea-level figure? It was not used", FormatDecimal(t.GetPressureHpa()), FormatDecimal(s.Site.GetElevationM()))
 		}
 	case *kb.Readings:
+		e.Last = t.GetFirstAt().AsTime().Add(time.Duration(t.GetAfterMs()[len(t.GetAfterMs())-1]) * time.Millisecond)
 		if b != nil && t.GetFirstAt().AsTime().Before(b.GetStartedAt().AsTime()) {
 			e.Questioned = "read before the batch began"
 		}

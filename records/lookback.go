@@ -189,25 +189,25 @@ func (f LookBackFacts) asFound(at time.Time) []PointDoc {
 	return correctionPoints(append(out, older...), f.Adjusted, end)
 }
 
-// passingAround gives the last passing check before a failure, and the first
-// one after it, that cover a temperature.
+// passingAround gives the last passing check before a failure that covers a
+// temperature, and the moment after it from which the instrument may be
+// believed again: a passing as-left, or a passing check that covers the
+// temperature.
 func (f LookBackFacts) passingAround(micro int64, at time.Time) (last, next time.Time) {
 	for _, d := range f.Passing {
 		t := d.Record.GetAt().AsTime()
-		if d.Record.GetCheckId() == f.Check.Record.GetCheckId() {
-			if Standing(d.Record) == kb.CheckResult_CHECK_RESULT_IN_TOLERANCE && d.Record.GetAdjusted() && covers(d.Record, micro) {
-				next = lastPoint(d.Record)
+		own := d.Record.GetCheckId() == f.Check.Record.GetCheckId()
+		if own || t.After(at) && d.Record.GetAdjusted() {
+			t = lastPoint(d.Record)
+		}
+		switch {
+		case own && !d.Record.GetAdjusted():
+		case own || t.After(at):
+			if (d.Record.GetAdjusted() || covers(d.Record, micro)) && (next.IsZero() || t.Before(next)) {
+				next = t
 			}
-			continue
-		}
-		if !covers(d.Record, micro) {
-			continue
-		}
-		if t.Before(at) && t.After(last) {
+		case t.Before(at) && covers(d.Record, micro) && t.After(last):
 			last = t
-		}
-		if t.After(at) && (next.IsZero() || t.Before(next)) {
-			next = t
 		}
 	}
 	return last, next

@@ -117,7 +117,7 @@ func newRoot() *cobra.Command {
 }
 
 // commands are the subcommands, each from its own file.
-var commands = []func() *cobra.Command{initCommand, serveCommand, transcribeCommand, verifyCommand}
+var commands = []func() *cobra.Command{demoCommand, initCommand, serveCommand, transcribeCommand, verifyCommand}
 
 // environment variables that stand in for flags that are asked again and again.
 func fromEnv(value *string, name string) {

@@ -73,6 +73,10 @@ func (ss *sessionService) SignIn(ctx context.Context, r *sv.SignInRequest) (*sv.
 		return nil, err
 	}
 	if !p.Has() || p.Record.GetLeft() {
+		// A PIN may outlive its person; the session it opened does not.
+		if err := ss.s.cfg.SignIn.SignOut(ctx, token); err != nil {
+			return nil, err
+		}
 		return nil, signin.ErrWrongSignIn
 	}
 	return &sv.SignInResponse{SessionToken: token, ExpiresAt: timestamppb.New(session.End), Person: p.Record}, nil

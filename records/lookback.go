@@ -294,3 +294,13 @@ func bothErrors(l *kb.LimitAssessment, reading *kb.Temperature, before, found *t
 	}
 	return kb.LimitResult_LIMIT_RESULT_CANNOT_BE_SHOWN
 }
+
+// MayChangeLookBack says whether an entry may change a look-back: something
+// was measured, concluded or amended.
+func MayChangeLookBack(e Entry) bool {
+	switch e.Message.(type) {
+	case *kb.CheckAssessment, *kb.PullAssessment, *kb.CoolingAssessment, *kb.Readings, *kb.Amendment, *kb.LookBack:
+		return true
+	}
+	return false
+}

@@ -74,12 +74,18 @@ const growth = 150
 // unchanged is a step that refuses when an entry since size may change the
 // day: one that belongs to the day or an earlier one, or a register entry.
 func unchanged(size int64, day string) store.Step {
+	return since(size, func(e records.Entry) bool { return records.MayChangeDay(e, day) })
+}
+
+// since is a step that refuses with errMoved when an entry since size matters,
+// or when there are too many to look at.
+func since(size int64, matters func(records.Entry) bool) store.Step {
 	return step(func(v store.View) (bool, error) {
-		if v.Size()-size > growth {
-			return true, nil
-		}
 		if v.Size() == size {
 			return false, nil
+		}
+		if v.Size()-size > growth {
+			return true, nil
 		}
 		entries, err := v.Entries(size+1, growth)
 		if err != nil {
@@ -90,7 +96,7 @@ func unchanged(size int64, day string) store.Step {
 			if err != nil {
 				return false, err
 			}
-			if records.MayChangeDay(e, day) {
+			if matters(e) {
 				return true, nil
 			}
 		}

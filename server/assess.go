@@ -322,4 +322,3 @@ func step[F any](load func(store.View) (F, error), decide func(F) ([]records.Dra
 		return out, nil
 	})
 }
-

@@ -4,8 +4,8 @@ import (
 	"context"
 	"time"
 
-	kb "kettlebook/proto/kettlebook/v1"
 	sv "kettlebook/proto/kettlebook/service/v1"
+	kb "kettlebook/proto/kettlebook/v1"
 	"kettlebook/records"
 	"kettlebook/records/store"
 )

@@ -20,7 +20,7 @@ const (
 
 var (
 	_ = register(func(m *kb.Deviation) error {
-		if err := name("deviation_id", strings.ReplaceAll(m.GetDeviationId(), "/", "-"), 200); err != nil {
+		if err := name("deviation_id", m.GetDeviationId(), 200); err != nil {
 			return err
 		}
 		if m.GetClass() == kb.DeviationClass_DEVIATION_CLASS_UNSPECIFIED {

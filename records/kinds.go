@@ -191,15 +191,14 @@ func text(field, s string, least, most int) error {
 	return nil
 }
 
-// name checks a name that other records refer to.
+// name checks a name that other records refer to: printable, with no blank at
+// either end, as it may be written on a label.
 func name(field, s string, most int) error {
 	if err := text(field, s, 1, most); err != nil {
 		return err
 	}
-	for _, r := range s {
-		if r == '/' || r < 0x21 || r == 0x7f {
-			return invalid(field, "no blanks, slashes or control characters", "%q cannot be a name", s)
-		}
+	if strings.TrimSpace(s) != s || strings.ContainsFunc(s, func(r rune) bool { return r < ' ' || r == 0x7f }) {
+		return invalid(field, "no line breaks, and no blanks at the ends", "%q cannot be a name", s)
 	}
 	return nil
 }

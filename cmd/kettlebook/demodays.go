@@ -7,8 +7,8 @@ import (
 	"github.com/google/uuid"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
-	kb "kettlebook/proto/kettlebook/v1"
 	sv "kettlebook/proto/kettlebook/service/v1"
+	kb "kettlebook/proto/kettlebook/v1"
 )
 
 // demoDays are the three invented days: a plain one, one on which a

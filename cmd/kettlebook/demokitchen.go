@@ -6,8 +6,8 @@ import (
 
 	"github.com/google/uuid"
 
-	kb "kettlebook/proto/kettlebook/v1"
 	sv "kettlebook/proto/kettlebook/service/v1"
+	kb "kettlebook/proto/kettlebook/v1"
 	"kettlebook/records"
 )
 

@@ -12,8 +12,8 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"kettlebook/client"
-	kb "kettlebook/proto/kettlebook/v1"
 	sv "kettlebook/proto/kettlebook/service/v1"
+	kb "kettlebook/proto/kettlebook/v1"
 	"kettlebook/records/clock"
 	"kettlebook/records/sugar"
 	"kettlebook/records/thermometry"
@@ -169,6 +169,9 @@ func (d *demoPlay) cook(k demoCook) (pulled time.Time, err error) {
 	}
 	pulled = start.Add(time.Duration(len(temps)) * 30 * time.Second)
 	d.clock.Set(pulled.Add(k.typedAfter))
+	if c, err = d.as(k.by); err != nil {
+		return pulled, err
+	}
 	if err := streamRun(d.ctx, c, run); err != nil {
 		return pulled, err
 	}
@@ -313,4 +316,3 @@ func (d *demoPlay) amend(by string, sequence int64, point uint32, value *kb.Temp
 	_, err = c.Deviation.Amend(d.ctx, &sv.AmendRequest{RequestId: uuid.NewString(), Amendment: &kb.Amendment{TargetSequence: sequence, TargetIndex: point, Value: value, Reason: reason}})
 	return err
 }
-

@@ -14,8 +14,8 @@ import (
 	"github.com/google/uuid"
 	"github.com/spf13/cobra"
 
-	kb "kettlebook/proto/kettlebook/v1"
 	sv "kettlebook/proto/kettlebook/service/v1"
+	kb "kettlebook/proto/kettlebook/v1"
 	"kettlebook/records"
 	"kettlebook/server/keys"
 )

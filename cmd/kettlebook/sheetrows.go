@@ -7,8 +7,8 @@ import (
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
-	kb "kettlebook/proto/kettlebook/v1"
 	sv "kettlebook/proto/kettlebook/service/v1"
+	kb "kettlebook/proto/kettlebook/v1"
 	"kettlebook/records"
 )
 
@@ -119,7 +119,7 @@ func (r *sheetReader) site(l *line) *sv.SheetRow {
 	}
 	s.DayStartsMin = minute
 	s.ToleranceC, s.ToleranceF, s.WeatherHpa = l.decimal("tolerance_c"), l.decimal("tolerance_f"), l.decimal("weather_hpa")
-	r.set.site, r.set.starts, r.set.offset = s, minute, time.Duration(s.GetUtcOffsetS())*time.Second
+	r.set.site = s
 	for c, p := range map[string]string{"name": "site.name", "elevation_m": "site.elevation_m", "utc_offset_h": "site.utc_offset_s", "zone": "site.zone", "production_day_starts": "site.day_starts_min"} {
 		l.from(c, p)
 	}
@@ -142,6 +142,7 @@ func (r *sheetReader) instrument(l *line) *sv.SheetRow {
 	default:
 		l.fail("scale", fmt.Sprintf("%q is no scale", l.get("scale")), "C, F or dual")
 	}
+	r.scales[id] = records.InstrumentUnit(m)
 	if m.GetDivision() == nil {
 		l.need("resolution")
 	}
@@ -231,8 +232,13 @@ func (r *sheetReader) check(l *line) *sv.SheetRow {
 		p.Kind = kb.PointKind_POINT_KIND_COMPARISON
 		p.ReferenceId = l.need("reference_instrument")
 		if d := l.decimal("reference_reading"); d != nil {
-			// The sheet has one column for the unit; the reference reads in degC.
-			p.ReferenceReading = &kb.Temperature{Micro: d.GetMicro(), Decimals: d.GetDecimals(), Unit: kb.TemperatureUnit_TEMPERATURE_UNIT_CELSIUS}
+			// The sheet's unit is that of the instrument checked; the reference
+			// reads in its own, and in degC when it is not on the sheets.
+			unit := r.scales[p.GetReferenceId()]
+			if unit == kb.TemperatureUnit_TEMPERATURE_UNIT_UNSPECIFIED {
+				unit = kb.TemperatureUnit_TEMPERATURE_UNIT_CELSIUS
+			}
+			p.ReferenceReading = &kb.Temperature{Micro: d.GetMicro(), Decimals: d.GetDecimals(), Unit: unit}
 		} else {
 			l.need("reference_reading")
 		}

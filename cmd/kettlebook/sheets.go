@@ -15,16 +15,14 @@ import (
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
-	kb "kettlebook/proto/kettlebook/v1"
 	sv "kettlebook/proto/kettlebook/service/v1"
+	kb "kettlebook/proto/kettlebook/v1"
 	"kettlebook/records"
 )
 
 // sheetSet is a folder of sheets, in the order in which they are taken.
 type sheetSet struct {
 	site   *kb.Site
-	offset time.Duration
-	starts uint32
 	sheets []*sheet
 }
 
@@ -67,12 +65,15 @@ type sheetReader struct {
 	names      []string // printed names, as they stand on the sheets
 	initials   map[string]string
 	references map[string]bool
+	// scales gives the unit printed on each instrument of instruments.csv.
+	scales map[string]kb.TemperatureUnit
 }
 
 // readSheets reads all sheets of a folder; what is wrong names file, line,
 // column and cure.
-func readSheets(folder string) (*sheetSet, error) {
-	r := &sheetReader{set: &sheetSet{}, initials: map[string]string{}, references: map[string]bool{}}
+// known holds the people already in the kitchen, initials by printed name.
+func readSheets(folder string, known map[string]string) (*sheetSet, error) {
+	r := &sheetReader{set: &sheetSet{}, initials: map[string]string{}, references: map[string]bool{}, scales: map[string]kb.TemperatureUnit{}}
 	raw := map[string][][]string{}
 	lines := map[string][]int{}
 	for _, f := range sheetFiles {
@@ -88,7 +89,7 @@ func readSheets(folder string) (*sheetSet, error) {
 	if len(raw) == 0 {
 		return nil, &records.FieldError{Kind: records.ErrNotFound, Problem: "there are no sheets in " + folder, Cure: "give the folder that holds checks.csv, batches.csv and the others"}
 	}
-	r.collect(raw)
+	r.collect(raw, known)
 	for _, f := range sheetFiles {
 		values, ok := raw[f.name]
 		if !ok {
@@ -165,7 +166,7 @@ func readCSV(path, name string) ([][]string, []int, error) {
 
 // collect looks over all sheets for names of people and of references, so
 // that they come out the same whatever sheet is taken first.
-func (r *sheetReader) collect(raw map[string][][]string) {
+func (r *sheetReader) collect(raw map[string][][]string, known map[string]string) {
 	for _, values := range raw {
 		for i, c := range values[0] {
 			for _, v := range values[1:] {
@@ -185,7 +186,14 @@ func (r *sheetReader) collect(raw map[string][][]string) {
 	}
 	slices.Sort(r.names)
 	taken := map[string]bool{}
+	for _, s := range known {
+		taken[s] = true
+	}
 	for _, n := range r.names {
+		if s, ok := known[n]; ok {
+			r.initials[n] = s
+			continue
+		}
 		s := records.Initials(n, func(s string) bool { return taken[s] })
 		taken[s] = true
 		r.initials[n] = s
@@ -194,13 +202,13 @@ func (r *sheetReader) collect(raw map[string][][]string) {
 
 // people puts a sheet of the people named in front of those that name them.
 func (r *sheetReader) people() {
-	if len(r.names) == 0 {
-		return
-	}
 	s := &sheet{name: "people", columns: map[string]int{}, paths: map[string]string{}}
 	for i, n := range r.names {
 		s.rows = append(s.rows, &sv.SheetRow{RowKey: n, Record: &sv.SheetRow_Person{Person: &kb.Person{Initials: r.initials[n], PrintedName: n, Roles: []kb.Role{kb.Role_ROLE_COOK}}}})
 		s.lines = append(s.lines, i+1)
+	}
+	if len(s.rows) == 0 {
+		return
 	}
 	at := 0
 	if len(r.set.sheets) > 0 && r.set.sheets[0].name == "site.csv" {
@@ -229,10 +237,9 @@ func (s *sheet) column(path string) string {
 }
 
 // days lists the production days that checks and batches of the sheets fall
-// on, ascending.
-func (set *sheetSet) days() []string {
+// on by the kitchen's settings, ascending.
+func (set *sheetSet) days(settings records.Settings) []string {
 	var out []string
-	zone := time.FixedZone("", int(set.offset/time.Second))
 	for _, s := range set.sheets {
 		for _, row := range s.rows {
 			var at *timestamppb.Timestamp
@@ -244,8 +251,7 @@ func (set *sheetSet) days() []string {
 			default:
 				continue
 			}
-			day := at.AsTime().In(zone).Add(-time.Duration(set.starts) * time.Minute).Format(time.DateOnly)
-			if !slices.Contains(out, day) {
+			if day := settings.Day(at.AsTime()); !slices.Contains(out, day) {
 				out = append(out, day)
 			}
 		}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -12,8 +13,8 @@ import (
 	"github.com/spf13/cobra"
 	"google.golang.org/protobuf/encoding/protojson"
 
-	kb "kettlebook/proto/kettlebook/v1"
 	sv "kettlebook/proto/kettlebook/service/v1"
+	kb "kettlebook/proto/kettlebook/v1"
 	"kettlebook/records"
 )
 
@@ -43,7 +44,7 @@ func transcribeCommand() *cobra.Command {
 }
 
 func transcribe(ctx context.Context, folder, dir, paper string, sealDays bool, out, w io.Writer) error {
-	set, err := readSheets(folder)
+	set, err := readSheets(folder, nil)
 	if err != nil {
 		return err
 	}
@@ -61,10 +62,18 @@ func transcribe(ctx context.Context, folder, dir, paper string, sealDays bool, o
 		return err
 	}
 	defer k.close()
-	if set.site != nil {
-		if err := checkSite(ctx, k, set); err != nil {
+	known, err := peopleByName(ctx, k)
+	if err != nil {
+		return err
+	}
+	if len(known) > 0 {
+		// Read again, so that people keep the initials that they have here.
+		if set, err = readSheets(folder, known); err != nil {
 			return err
 		}
+	}
+	if err := checkSite(ctx, k, set); err != nil {
+		return err
 	}
 	for _, s := range set.sheets {
 		r, err := k.operator.Sheet.TakeSheet(ctx, s.request(paper))
@@ -76,7 +85,15 @@ func transcribe(ctx context.Context, folder, dir, paper string, sealDays bool, o
 	if !sealDays {
 		return nil
 	}
-	for _, day := range set.days() {
+	got, err := k.operator.Kitchen.GetSite(ctx, &sv.GetSiteRequest{})
+	if err != nil {
+		return err
+	}
+	settings, err := records.NewSettings(got.GetSite())
+	if err != nil {
+		return err
+	}
+	for _, day := range set.days(settings) {
 		name, err := sealDay(ctx, k, day)
 		if err != nil {
 			return err
@@ -86,12 +103,51 @@ func transcribe(ctx context.Context, folder, dir, paper string, sealDays bool, o
 	return nil
 }
 
-// checkSite enters the settings of a new kitchen, and refuses sheets of
-// another kitchen than the one in the folder.
+// peopleByName gives the initials of everybody in the register.
+func peopleByName(ctx context.Context, k *kitchen) (map[string]string, error) {
+	out := map[string]string{}
+	token := ""
+	for {
+		r, err := k.operator.Kitchen.ListPeople(ctx, &sv.ListPeopleRequest{PageSize: 500, PageToken: token})
+		if err != nil {
+			return nil, err
+		}
+		for _, p := range r.GetRows() {
+			out[p.GetPrintedName()] = p.GetInitials()
+		}
+		if token = r.GetNextPageToken(); token == "" {
+			return out, nil
+		}
+	}
+}
+
+// checkSite sets a new kitchen up from site.csv. A kitchen that has settings
+// keeps them; a sheet of another kitchen, or of another elevation, is refused.
 func checkSite(ctx context.Context, k *kitchen, set *sheetSet) error {
+	if set.site == nil {
+		return nil
+	}
 	got, err := k.operator.Kitchen.GetSite(ctx, &sv.GetSiteRequest{})
-	if err == nil && got.GetSite().GetName() != set.site.GetName() {
-		return &records.FieldError{Kind: records.ErrInvalid, Field: "site.csv, line 2, column name", Problem: fmt.Sprintf("the folder holds the kitchen %q", got.GetSite().GetName()), Cure: "give another --dir"}
+	if errors.Is(err, records.ErrNotSetUp) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	have := got.GetSite()
+	differs := func(column, sheet, kitchen string) error {
+		return &records.FieldError{Kind: records.ErrInvalid, Field: "site.csv, line 2, column " + column, Problem: fmt.Sprintf("the sheet says %q, the kitchen in the folder %q", sheet, kitchen), Cure: "correct the sheet, or give another --dir"}
+	}
+	switch {
+	case have.GetName() != set.site.GetName():
+		return differs("name", set.site.GetName(), have.GetName())
+	case have.GetElevationM().GetMicro() != set.site.GetElevationM().GetMicro():
+		return differs("elevation_m", records.FormatDecimal(set.site.GetElevationM()), records.FormatDecimal(have.GetElevationM()))
+	case have.GetDayStartsMin() != set.site.GetDayStartsMin():
+		return differs("production_day_starts", fmt.Sprintf("minute %d", set.site.GetDayStartsMin()), fmt.Sprintf("minute %d", have.GetDayStartsMin()))
+	}
+	if set.sheets[0].name == "site.csv" {
+		set.sheets = set.sheets[1:]
 	}
 	return nil
 }

@@ -3,6 +3,7 @@ package records
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	kb "kettlebook/proto/kettlebook/v1"
@@ -26,7 +27,7 @@ func checkStage(stage string) error {
 		for _, s := range sugar.Stages() {
 			names = append(names, s.Name)
 		}
-		return invalid("stage", fmt.Sprintf("one of %v or burnt", names), "%q is no stage", stage)
+		return invalid("stage", "write one of: "+strings.Join(append(names, sugar.Burnt), ", "), "%q is no stage", stage)
 	}
 	return nil
 }

@@ -1,7 +1,9 @@
 package reports
 
 import (
+	"bytes"
 	"crypto/sha256"
+	"encoding/json"
 	"fmt"
 	"math"
 	"strings"
@@ -46,10 +48,16 @@ func by(initials string, at *timestamppb.Timestamp) *kb.Signature {
 // sealLog wraps a content into a log whose other fields are plain.
 func sealLog(t testing.TB, content *kb.DayContent) *kb.DayLog {
 	t.Helper()
-	raw, err := protojson.Marshal(content)
+	loose, err := protojson.Marshal(content)
 	if err != nil {
 		t.Fatal(err)
 	}
+	// protojson's own spacing differs from build to build.
+	var compact bytes.Buffer
+	if err := json.Compact(&compact, loose); err != nil {
+		t.Fatal(err)
+	}
+	raw := compact.Bytes()
 	sum := sha256.Sum256(raw)
 	return &kb.DayLog{
 		Content: raw, ContentSha256: sum[:], Serial: 7, Issue: 1,

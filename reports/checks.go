@@ -136,7 +136,7 @@ func (d *dayLog) checkRemarks(t *table, check *kettlebookv1.CheckDay) {
 	} else {
 		spans = append(spans, text("; "), strong(markFailed+" out of use until a check shows otherwise."))
 	}
-	if a.Replaces != nil {
+	if a != nil && a.Replaces != nil {
 		spans = append(spans, text(" Judged again; replaces the assessment at entry "+decimal(a.GetReplaces())+"."))
 	}
 	t.band(0, para{hang: 4, spans: spans})

@@ -95,14 +95,6 @@ func toFSpan(microC int64) int64 { return microC/5*9 + microC%5*9/5 }
 // celsius prints millionths of a degC with so many digits.
 func celsius(microC int64, digits int) string { return fixed(microC, digits) + " °C" }
 
-// both prints a value in degC and, when the instrument is read in degF, the same in degF beside it.
-func both(microC int64, digits int, f bool) string {
-	if !f {
-		return celsius(microC, digits)
-	}
-	return celsius(microC, digits) + " (" + fixed(toF(microC), digits) + " °F)"
-}
-
 // minutes prints a number of seconds as hours and minutes, with seconds only when there are any.
 func minutes(seconds int64) string {
 	sign := ""

@@ -92,10 +92,10 @@ func (s *sheet) heading(title string, keep float64) {
 	s.section = ""
 	lines := s.face.wrap([]para{{spans: []span{{text: title, style: style{size: sizeSection, bold: true}}}}}, textWidth)
 	s.need(heightOf(lines) + 4 + keep)
-	if s.y > s.top() {
+	if s.y > s.top() { // at the top of a page the head's rule serves
 		s.y += 3.2
+		s.rule(marginSide, s.y, textWidth, 0.5)
 	}
-	s.rule(marginSide, s.y, textWidth, 0.5)
 	s.y += 0.9
 	s.drawLines(lines, marginSide)
 	s.y += 0.6

@@ -233,7 +233,7 @@ func TestPathsOfAllKinds(t *testing.T) {
 	c.DrawImage(vg.Rectangle{}, image.NewGray(image.Rect(0, 0, 1, 1)))
 }
 
-// What the plot asks for is what arrives: as many fills and strokes as gonum's recording canvas counts.
+// What the plot asks for is what arrives: as many fills and strokes as gonum's own listing canvas counts.
 func TestEverythingAskedForIsDrawn(t *testing.T) {
 	var rec recorder.Canvas
 	pdf := page()

@@ -198,9 +198,9 @@ func (d *dayLog) pullByHand(b *kettlebookv1.BatchDay) {
 // limitByHand compares a corrected value with the limit as moved.
 func limitByHand(l *kettlebookv1.LimitAssessment, c *kettlebookv1.Correction) string {
 	name := orElse(l.GetLimit().GetName(), "limit")
-	words := "Limit “" + name + "” as moved: " + bounds(l.LowMicroC, l.HighMicroC, false)
-	if l.GetLimit().GetBasis() == kettlebookv1.LimitBasis_LIMIT_BASIS_SOLIDS {
-		words += " (the move by the sucrose model is stated, not redone here)"
+	words := "Limit “" + name + "” as moved: " + bounds(l.LowMicroC, l.HighMicroC, false) + " (the move by the sucrose model is stated, not redone here)"
+	if l.GetLimit().GetBasis() != kettlebookv1.LimitBasis_LIMIT_BASIS_SOLIDS {
+		words = "Limit “" + name + "”, a temperature that pressure does not move: " + bounds(l.LowMicroC, l.HighMicroC, false)
 	}
 	at, u := c.GetCorrectedMicroC(), int64(0)
 	below, above := fixed(at, 2), fixed(at, 2)

@@ -1,6 +1,7 @@
 package reports
 
 import (
+	"slices"
 	"strings"
 
 	kettlebookv1 "kettlebook/proto/kettlebook/v1"
@@ -17,10 +18,15 @@ func (d *dayLog) pullWords(pull *kettlebookv1.PullAssessment) []para {
 		text(" as read, at "+d.clock.at(pull.GetAt())+"   "),
 		flaggedSized(worstLimit(pull), 9.5),
 	)}
-	out = append(out, d.correctionWords("corrected", pull.GetPull(), f)...)
+	first := d.correctionWords("corrected", pull.GetPull(), f)
+	out = append(out, first...)
 	if high := pull.GetHighestAfter(); high != nil {
 		out = append(out, labelled("highest after", strong(asRead(high.GetReading())), text(" as read, carry-over after the pull")))
-		out = append(out, d.correctionWords("its corrected", high, isF(high.GetReading().GetUnit()))...)
+		second := d.correctionWords("its corrected", high, isF(high.GetReading().GetUnit()))
+		if len(first) == len(second) && sameWords(first[len(first)-1], second[len(second)-1]) {
+			second = second[:len(second)-1] // by the same check: said once
+		}
+		out = append(out, second...)
 	}
 	for _, flag := range pull.GetFlags() {
 		words := useFlag(flag)
@@ -41,6 +47,11 @@ func (d *dayLog) pullWords(pull *kettlebookv1.PullAssessment) []para {
 		out = append(out, labelled("judged", text("again; replaces the assessment at entry "+decimal(pull.GetReplaces()))))
 	}
 	return out
+}
+
+// sameWords reports whether two paragraphs say the same.
+func sameWords(a, b para) bool {
+	return slices.EqualFunc(a.spans, b.spans, func(x, y span) bool { return x.text == y.text })
 }
 
 // flaggedSized prints a verdict in another size.

@@ -204,10 +204,14 @@ func RecordName(m proto.Message) string {
 	return ""
 }
 
-// RecordTime gives the time that a record claims.
+// RecordTime gives the time that a record claims; the zero time when it
+// claims none.
 func RecordTime(m proto.Message) time.Time {
 	switch t := m.(type) {
 	case *kb.Check:
+		if len(t.GetPoints()) == 0 {
+			return time.Time{}
+		}
 		return t.GetPoints()[0].GetAt().AsTime()
 	case *kb.BatchStart:
 		return t.GetStartedAt().AsTime()

@@ -254,15 +254,19 @@ func sound(method string, req any) error {
 	if !ok {
 		return nil
 	}
+	if err := readable(m); err != nil {
+		return err
+	}
+	// First what names a field: a text that is too long makes a message too long.
+	if err := records.CheckStrict(m); err != nil {
+		return err
+	}
 	if method != sv.SheetService_TakeSheet_FullMethodName {
 		if n := proto.Size(m); n > maxOther {
 			return &records.FieldError{Kind: records.ErrInvalid, Problem: fmt.Sprintf("the message is %d bytes long; at most %d are taken", n, maxOther), Cure: "shorten the text, or send it in parts"}
 		}
 	}
-	if err := readable(m); err != nil {
-		return err
-	}
-	return records.CheckStrict(m)
+	return nil
 }
 
 func (s *Server) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (resp any, err error) {

@@ -171,7 +171,11 @@ func under(field string, err error) error {
 		return err
 	}
 	var fe *records.FieldError
-	if errors.As(err, &fe) && (strings.HasPrefix(fe.Field, field) || fe.Field == "request_id" || fe.Field == "") {
+	if !errors.As(err, &fe) || fe.Field == "" || fe.Field == "request_id" {
+		return err
+	}
+	// What names the record itself, or stands below it already, stays.
+	if rest, ok := strings.CutPrefix(fe.Field, field); ok && (rest == "" || rest[0] == '.' || rest[0] == '[') {
 		return err
 	}
 	return records.Within(field, err)

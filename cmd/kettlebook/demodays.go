@@ -119,24 +119,24 @@ func demoUndone(d *demoPlay) error {
 	if _, err := d.check(celia, "K-3", 5, 45, "", 0, 0); err != nil {
 		return err
 	}
-	pulled, err := d.cook(demoCook{tobiah, lot(d, "01"), "SAU", "K-2", 6, 20, 939.5, 173.0, 5.1, "caramel", "", -0.35, 0})
-	if err != nil {
-		return err
-	}
 	for _, k := range []demoCook{
-		{celia, lot(d, "02"), "NOU", "K-3", 7, 10, 939.5, 123.0, 7.2, "hard ball", "", 0, 0},
-		{celia, lot(d, "03"), "FON", "K-1", 7, 50, 939.5, 112.8, 6.6, "soft ball", "", 0, 40 * time.Minute},
+		{celia, lot(d, "01"), "NOU", "K-3", 6, 20, 939.5, 123.0, 7.2, "hard ball", "", 0, 0},
+		{celia, lot(d, "02"), "FON", "K-1", 7, 0, 939.5, 112.8, 6.6, "soft ball", "", 0, 40 * time.Minute},
 	} {
 		if _, err := d.cook(k); err != nil {
 			return err
 		}
 	}
-	if err := d.cool(tobiah, lot(d, "01"), pulled.Add(45*time.Minute), 62, 19, 0.55, 6*time.Hour); err != nil {
+	pulled, err := d.cook(demoCook{tobiah, lot(d, "03"), "SAU", "K-2", 8, 10, 939.5, 173.0, 5.1, "caramel", "", -0.35, 0})
+	if err != nil {
+		return err
+	}
+	if err := d.cool(tobiah, lot(d, "03"), pulled.Add(45*time.Minute), 62, 19, 0.55, 6*time.Hour); err != nil {
 		return err
 	}
 	d.at(15, 10)
-	if err := d.answer(tobiah, "cooling/"+lot(d, "01"), "Discarded. The sauce was left on the bench at the change of shift; shallow trays and the chiller are now named on the sheet."); err != nil {
+	if err := d.answer(tobiah, "cooling/"+lot(d, "03"), "Discarded. The sauce was left on the bench at the change of shift; shallow trays and the chiller are now named on the sheet."); err != nil {
 		return err
 	}
-	return d.decide(lot(d, "01"), kb.DispositionKind_DISPOSITION_KIND_DISCARD, "cooling clock missed; the kitchen's plan says discard")
+	return d.decide(lot(d, "03"), kb.DispositionKind_DISPOSITION_KIND_DISCARD, "cooling clock missed; the kitchen's plan says discard")
 }

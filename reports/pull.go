@@ -23,7 +23,7 @@ func (d *dayLog) pullWords(pull *kettlebookv1.PullAssessment) []para {
 	if high := pull.GetHighestAfter(); high != nil {
 		out = append(out, labelled("highest after", strong(asRead(high.GetReading())), text(" as read, carry-over after the pull")))
 		second := d.correctionWords("its corrected", high, isF(high.GetReading().GetUnit()))
-		if len(first) == len(second) && sameWords(first[len(first)-1], second[len(second)-1]) {
+		if len(first) == 2 && len(second) == 2 && sameWords(first[len(first)-1], second[len(second)-1]) {
 			second = second[:len(second)-1] // by the same check: said once
 		}
 		out = append(out, second...)

@@ -36,7 +36,7 @@ generate:
 
 # The three ratios: writes, streamed readings, a log.
 bench:
-	go run ./cmd/kettlebook bench
+	go test -run "^$$" -bench Ratios -benchtime 1x ./cmd/kettlebook
 
 # The store under long load and kill -9, many times over.
 soak:

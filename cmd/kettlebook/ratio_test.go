@@ -255,9 +255,9 @@ func benchLog(b *testing.B, k *kitchen, cl *client.Client) (log, bare time.Durat
 			run.Micro = append(run.Micro, shown("K-1", t, 0).GetMicro())
 		}
 		for _, err := range []error{
-			second(cl.Batch.StartBatch(ctx, &sv.StartBatchRequest{RequestId: uuid.NewString(), Batch: &kb.BatchStart{LotCode: lot, FormulaId: "FON", InstrumentId: "K-1", StartedAt: timestamppb.New(at)}})),
-			second(cl.Batch.AddReadings(ctx, &sv.AddReadingsRequest{RequestId: uuid.NewString(), Readings: run})),
-			second(cl.Batch.RecordPull(ctx, &sv.RecordPullRequest{RequestId: uuid.NewString(), Pull: &kb.Pull{LotCode: lot, At: timestamppb.New(at.Add(time.Duration(len(temps)) * 30 * time.Second))}})),
+			errorOf(cl.Batch.StartBatch(ctx, &sv.StartBatchRequest{RequestId: uuid.NewString(), Batch: &kb.BatchStart{LotCode: lot, FormulaId: "FON", InstrumentId: "K-1", StartedAt: timestamppb.New(at)}})),
+			errorOf(cl.Batch.AddReadings(ctx, &sv.AddReadingsRequest{RequestId: uuid.NewString(), Readings: run})),
+			errorOf(cl.Batch.RecordPull(ctx, &sv.RecordPullRequest{RequestId: uuid.NewString(), Pull: &kb.Pull{LotCode: lot, At: timestamppb.New(at.Add(time.Duration(len(temps)) * 30 * time.Second))}})),
 		} {
 			if err != nil {
 				b.Fatal(err)
@@ -277,7 +277,7 @@ func benchLog(b *testing.B, k *kitchen, cl *client.Client) (log, bare time.Durat
 	return log, bareLog(b, pagesOf(b, pdf))
 }
 
-func second[T any](_ T, err error) error { return err }
+func errorOf[T any](_ T, err error) error { return err }
 
 // bareLog draws words, one cell each, and 60 curves of 26 points, and signs
 // the bytes once.

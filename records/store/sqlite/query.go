@@ -38,7 +38,7 @@ func (s *statement) bounds(columns []string, from, to string, after []string, de
 			s.add(" AND "+row+" > "+marks, args...)
 			lower = false
 		case desc && (to == "" || after[0] < to):
-			s.add(" AND "+row+" <= "+marks, args...)
+			s.add(" AND "+row+" < "+marks, args...)
 			upper = false
 		}
 	}

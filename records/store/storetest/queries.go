@@ -264,7 +264,7 @@ func testRuns(t *testing.T, e Engine) {
 		t.Helper()
 		read(t, s, func(v store.View) {
 			for _, who := range []store.RunQuery{{Series: "series 0"}, {Instrument: "probe 0"}, {Instrument: "probe 1"}, {Series: "series 1", Instrument: "probe 0"}, {Series: "none"}, {Instrument: "none"}} {
-				for _, window := range [][2]int64{{0, 0}, {t0, t0}, {t0, t0 + 1}, {t0 + 7*hour, t0 + 8*hour}, {t0 + 40*hour, 0}, {0, t0 + 5*hour}, {t0 + 500*hour, 0}, {0, t0 - 9*hour}, {t0 + 6*hour, t0 + 6*hour + 1}} {
+				for _, window := range [][2]int64{{0, 0}, {t0, t0}, {t0, t0 + 1}, {t0 + 7*hour, t0 + 8*hour}, {t0 + 40*hour, 0}, {0, t0 + 5*hour}, {t0 + 500*hour, 0}, {0, t0 - 9*hour}, {t0 + 6*hour, t0 + 6*hour + 1}, {t0 + 18*hour, t0 + 18*hour + 1}, {t0 + 21*hour + 1, t0 + 21*hour + 2}} {
 					q := who
 					q.From, q.To = window[0], window[1]
 					checkRuns(t, v, all, q, 1, 3, 100)

@@ -13,18 +13,21 @@ import (
 const (
 	// KindCheck holds checks by name; index "instrument": instrument, time.
 	KindCheck = "check"
-	// KindPressure holds kitchen pressures, also those read with a boiling
-	// point; index "at".
+	// KindPressure holds kitchen pressures by number of entry, and those read
+	// with a boiling point by check and point; index "at".
 	KindPressure = "pressure"
 )
 
 var (
 	_ = register(validateCheck, projectCheck)
 	_ = register(validatePressure, func(e Entry, m *kb.KitchenPressure) (Projection, error) {
-		r, err := row(e, KindPressure, TimeKey(m.GetAt().AsTime()), e.GetProductionDay(), m, Key{"at", TimeKey(m.GetAt().AsTime())})
+		r, err := row(e, KindPressure, SequenceKey(e.First()), e.GetProductionDay(), m, Key{"at", TimeKey(m.GetAt().AsTime())})
 		return rows(r), err
 	})
 )
+
+// MaxPoints is the most points of one check.
+const MaxPoints = 40
 
 func projectCheck(e Entry, m *kb.Check) (Projection, error) {
 	first := m.GetPoints()[0].GetAt().AsTime()
@@ -33,6 +36,12 @@ func projectCheck(e Entry, m *kb.Check) (Projection, error) {
 		return Projection{}, err
 	}
 	p := rows(r)
+	// What an amendment took out of the check leaves no pressure behind.
+	for i := range MaxPoints {
+		if e.Amends != 0 && (i >= len(m.GetPoints()) || m.GetPoints()[i].GetPressureHpa() == nil) {
+			p.Rows = append(p.Rows, Row{Kind: KindPressure, ID: JoinKey(m.GetCheckId(), fmt.Sprint(i))})
+		}
+	}
 	for i, pt := range m.GetPoints() {
 		if pt.GetPressureHpa() == nil {
 			continue
@@ -87,8 +96,8 @@ func validateCheck(m *kb.Check) error {
 	if err := text("adjustment", m.GetAdjustment(), 0, 500); err != nil {
 		return err
 	}
-	if n := len(m.GetPoints()); n == 0 || n > 40 {
-		return invalid("points", "give 1 to 40 points", "%d points", n)
+	if n := len(m.GetPoints()); n == 0 || n > MaxPoints {
+		return invalid("points", fmt.Sprintf("give 1 to %d points", MaxPoints), "%d points", n)
 	}
 	var last time.Time
 	for i, p := range m.GetPoints() {

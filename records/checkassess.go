@@ -55,6 +55,10 @@ func projectCheckAssessment(e Entry, m *kb.CheckAssessment) (Projection, error) 
 		}
 		p.Rows = append(p.Rows, r)
 	}
+	// Points that an amendment took out of the check correct nothing any more.
+	for i := len(m.GetPoints()); m.Replaces != nil && i < MaxPoints; i++ {
+		p.Rows = append(p.Rows, Row{Kind: KindPoint, ID: JoinKey(m.GetCheckId(), fmt.Sprint(i))})
+	}
 	return p, nil
 }
 

@@ -345,13 +345,16 @@ func (f DayFacts) marks(c *kb.DayContent, to time.Time) {
 	for _, e := range f.Entries {
 		occurred, recorded := e.Meta.GetOccurredAt(), e.Meta.GetRecordedAt()
 		m := &kb.MarkedRecord{What: e.What, At: occurred, RecordedAt: recorded, Initials: e.Meta.GetPerson()}
-		switch {
-		case e.Meta.GetTranscribedBy() != "" || e.Meta.GetSheet() != "":
+		transcribed := e.Meta.GetTranscribedBy() != "" || e.Meta.GetSheet() != ""
+		if transcribed {
 			m.RecordedAt = nil // printed once, with its sheet
-		case e.Meta.GetQueued():
-			m.Kind = kb.MarkKind_MARK_KIND_QUEUED
+		}
+		switch {
 		case occurred.AsTime().After(recorded.AsTime().Add(time.Minute)):
 			m.Kind = kb.MarkKind_MARK_KIND_AHEAD
+		case transcribed:
+		case e.Meta.GetQueued():
+			m.Kind = kb.MarkKind_MARK_KIND_QUEUED
 		case f.Settings.IsLate(e.Last, recorded.AsTime()):
 			m.Kind = kb.MarkKind_MARK_KIND_LATE
 		}
@@ -429,6 +432,10 @@ func DayEntry(s Settings, m proto.Message, meta *kb.Document, b *kb.BatchStart) 
 	case *kb.Pull:
 		if b != nil && t.GetAt().AsTime().Before(b.GetStartedAt().AsTime()) {
 			e.Questioned = "pulled before the batch began"
+		}
+	case *kb.ColdWaterTest:
+		if b != nil && t.GetAt().AsTime().Before(b.GetStartedAt().AsTime()) {
+			e.Questioned = "tested before the batch began"
 		}
 	}
 	return e

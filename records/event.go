@@ -105,6 +105,15 @@ func ParseEntry(stored []byte) (Entry, error) {
 	return Entry{Envelope: env, Message: m}, nil
 }
 
+// First gives the entry under which the record was first written: the one an
+// amendment struck, or the entry itself.
+func (e Entry) First() int64 {
+	if e.Amends != 0 {
+		return e.Amends
+	}
+	return e.GetSequence()
+}
+
 // Signature gives who stands behind an entry.
 func (e Entry) Signature() *kb.Signature {
 	return &kb.Signature{Initials: e.GetPerson(), At: e.GetOccurredAt(), Transcribed: e.GetTranscribedBy() != ""}

@@ -14,8 +14,8 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/anypb"
 
-	kb "kettlebook/proto/kettlebook/v1"
 	sv "kettlebook/proto/kettlebook/service/v1"
+	kb "kettlebook/proto/kettlebook/v1"
 	"kettlebook/records"
 )
 
@@ -81,14 +81,18 @@ func badCases() []badCase {
 		{"1,400 degC", func(k *kitchen) error {
 			return readingsOf(k, cookRun(func(m *kb.Readings) { m.Micro[1], m.Decimals[1] = 1_400_000_000, 0 }))
 		}, records.ErrInvalid, "readings.micro[1]"},
-		{"1,400 degC in a check", func(k *kitchen) error { return checkOf(k, &kb.Check{CheckId: "x", InstrumentId: "C1", Points: []*kb.CheckPoint{ice(at(0, 5, 0), "1400")}}) }, records.ErrInvalid, "check.points[0].reading"},
+		{"1,400 degC in a check", func(k *kitchen) error {
+			return checkOf(k, &kb.Check{CheckId: "x", InstrumentId: "C1", Points: []*kb.CheckPoint{ice(at(0, 5, 0), "1400")}})
+		}, records.ErrInvalid, "check.points[0].reading"},
 		{"a number that no one can have written", func(k *kitchen) error {
 			return readingsOf(k, cookRun(func(m *kb.Readings) { m.Micro[0] = 1 << 62 }))
 		}, records.ErrInvalid, "readings.micro[0]"},
 		{"digits that were not claimed", func(k *kitchen) error {
 			return readingsOf(k, cookRun(func(m *kb.Readings) { m.Micro[2] = 100_050_000 }))
 		}, records.ErrInvalid, "readings.micro[2]"},
-		{"unknown instrument", func(k *kitchen) error { return checkOf(k, &kb.Check{CheckId: "x", InstrumentId: "C9", Points: []*kb.CheckPoint{ice(at(0, 5, 0), "0")}}) }, records.ErrUnknownReference, "check.instrument_id"},
+		{"unknown instrument", func(k *kitchen) error {
+			return checkOf(k, &kb.Check{CheckId: "x", InstrumentId: "C9", Points: []*kb.CheckPoint{ice(at(0, 5, 0), "0")}})
+		}, records.ErrUnknownReference, "check.instrument_id"},
 		{"unknown instrument of a run", func(k *kitchen) error {
 			return readingsOf(k, cookRun(func(m *kb.Readings) { m.InstrumentId = "C9" }))
 		}, records.ErrUnknownReference, "readings.instrument_id"},
@@ -103,7 +107,9 @@ func badCases() []badCase {
 		{"unknown formula", func(k *kitchen) error {
 			return startOf(k, &kb.BatchStart{LotCode: "L2", FormulaId: "NONE", InstrumentId: "C1", StartedAt: ts(at(0, 6, 0))})
 		}, records.ErrUnknownReference, "batch.formula_id"},
-		{"two days ahead: check", func(k *kitchen) error { return checkOf(k, &kb.Check{CheckId: "x", InstrumentId: "C1", Points: []*kb.CheckPoint{ice(late, "0")}}) }, records.ErrTooFarAhead, "check.points[0].at"},
+		{"two days ahead: check", func(k *kitchen) error {
+			return checkOf(k, &kb.Check{CheckId: "x", InstrumentId: "C1", Points: []*kb.CheckPoint{ice(late, "0")}})
+		}, records.ErrTooFarAhead, "check.points[0].at"},
 		{"two days ahead: batch", func(k *kitchen) error {
 			return startOf(k, &kb.BatchStart{LotCode: "L2", FormulaId: "FON", InstrumentId: "C1", StartedAt: ts(late)})
 		}, records.ErrTooFarAhead, "batch.started_at"},
@@ -128,7 +134,9 @@ func badCases() []badCase {
 			_, err := k.op.Kitchen.PutInstrument(ctx, &sv.PutInstrumentRequest{RequestId: k.id(), Instrument: &kb.Instrument{Scale: kb.Scale_SCALE_CELSIUS, Division: dec("1")}})
 			return err
 		}, records.ErrInvalid, "instrument.instrument_id"},
-		{"empty name of a check", func(k *kitchen) error { return checkOf(k, &kb.Check{InstrumentId: "C1", Points: []*kb.CheckPoint{ice(at(0, 5, 0), "0")}}) }, records.ErrInvalid, "check.check_id"},
+		{"empty name of a check", func(k *kitchen) error {
+			return checkOf(k, &kb.Check{InstrumentId: "C1", Points: []*kb.CheckPoint{ice(at(0, 5, 0), "0")}})
+		}, records.ErrInvalid, "check.check_id"},
 		{"no points", func(k *kitchen) error { return checkOf(k, &kb.Check{CheckId: "x", InstrumentId: "C1"}) }, records.ErrInvalid, "check.points"},
 		{"a note of 1 MB", func(k *kitchen) error {
 			return startOf(k, &kb.BatchStart{LotCode: "L2", FormulaId: "FON", InstrumentId: "C1", StartedAt: ts(at(0, 6, 0)), Note: strings.Repeat("n", 1<<20)})
@@ -161,7 +169,9 @@ func badCases() []badCase {
 			_, err := k.as(anna).Check.RecordPressure(ctx, &sv.RecordPressureRequest{RequestId: k.id(), Pressure: &kb.KitchenPressure{At: ts(at(0, 6, 0)), PressureHpa: dec("29.92"), Kind: kb.PressureKind_PRESSURE_KIND_MEASURED}})
 			return err
 		}, records.ErrInvalid, "pressure.pressure_hpa"},
-		{"duplicate check", func(k *kitchen) error { return checkOf(k, &kb.Check{CheckId: "c1", InstrumentId: "C1", Points: []*kb.CheckPoint{ice(at(0, 5, 0), "0")}}) }, records.ErrExists, "check.check_id"},
+		{"duplicate check", func(k *kitchen) error {
+			return checkOf(k, &kb.Check{CheckId: "c1", InstrumentId: "C1", Points: []*kb.CheckPoint{ice(at(0, 5, 0), "0")}})
+		}, records.ErrExists, "check.check_id"},
 		{"second batch with the same lot code", func(k *kitchen) error {
 			return startOf(k, &kb.BatchStart{LotCode: "L1", FormulaId: "FON", InstrumentId: "C1", StartedAt: ts(at(0, 6, 0))})
 		}, records.ErrExists, "batch.lot_code"},

@@ -20,8 +20,6 @@ const (
 	// KindSheet holds sheets taken by request; KindSheetRow the rows by name.
 	KindSheet    = "sheet"
 	KindSheetRow = "sheet_row"
-	// KindRestored holds notices of restores that lost entries.
-	KindRestored = "restored"
 )
 
 var (
@@ -61,10 +59,6 @@ var (
 			p.Rows = append(p.Rows, r)
 		}
 		return p, nil
-	})
-	_ = register[*kb.LedgerRestored](nil, func(e Entry, m *kb.LedgerRestored) (Projection, error) {
-		r, err := row(e, KindRestored, SequenceKey(e.GetSequence()), "", m)
-		return rows(r), err
 	})
 )
 

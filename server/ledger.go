@@ -32,41 +32,42 @@ func (s *Server) lastCheckpoint() (ledger.Checkpoint, error) {
 	return ledger.OpenCheckpoint(signed, v)
 }
 
-// compareCheckpoint finds out at start whether the ledger extends the last
-// checkpoint that was signed. The error wraps ErrReadOnly when it does not.
-func (s *Server) compareCheckpoint(ctx context.Context) error {
+// compareCheckpoint finds out whether the ledger extends the last checkpoint
+// that was signed. The error wraps ErrReadOnly when it does not, and state says
+// in which way.
+func (s *Server) compareCheckpoint(ctx context.Context) (state sv.LedgerState, err error) {
 	last, err := s.lastCheckpoint()
 	if err != nil {
-		return fmt.Errorf("server: last checkpoint: %w", err)
+		return 0, fmt.Errorf("server: last checkpoint: %w", err)
 	}
 	if last.Size == 0 {
-		return nil
+		return sv.LedgerState_LEDGER_STATE_SOUND, nil
 	}
 	v, release, err := s.view(ctx)
 	if err != nil {
-		return err
+		return 0, err
 	}
 	defer release()
 	return extends(v, last)
 }
 
 // extends says whether a ledger extends a checkpoint, and if not, in which way.
-func extends(v store.View, last ledger.Checkpoint) error {
+func extends(v store.View, last ledger.Checkpoint) (sv.LedgerState, error) {
 	if v.Size() < last.Size {
-		return &records.FieldError{Kind: records.ErrReadOnly, Problem: fmt.Sprintf(
+		return sv.LedgerState_LEDGER_STATE_OLDER_COPY, &records.FieldError{Kind: records.ErrReadOnly, Problem: fmt.Sprintf(
 			"this ledger has %d entries, but a checkpoint over %d entries was signed: it was restored from an older copy", v.Size(), last.Size),
 			Cure: "restore the newest backup; to go on with this copy: kettlebook restore --new-ledger"}
 	}
 	root, err := ledger.RootAt(v, last.Size)
 	if err != nil {
-		return err
+		return 0, err
 	}
 	if root != last.Root {
-		return &records.FieldError{Kind: records.ErrReadOnly, Problem: fmt.Sprintf(
+		return sv.LedgerState_LEDGER_STATE_FORKED, &records.FieldError{Kind: records.ErrReadOnly, Problem: fmt.Sprintf(
 			"the first %d entries are not those that the last checkpoint was signed over: an older copy was restored and continued, or entries were changed", last.Size),
 			Cure: "keep the folder as it is and run kettlebook ledger check"}
 	}
-	return nil
+	return sv.LedgerState_LEDGER_STATE_SOUND, nil
 }
 
 // signCheckpoint signs the ledger at a size, unless that would contradict the
@@ -77,7 +78,7 @@ func (s *Server) signCheckpoint(v store.View, size int64) ([]byte, error) {
 		return nil, fmt.Errorf("server: last checkpoint: %w", err)
 	}
 	if last.Size > 0 {
-		if err := extends(v, last); err != nil {
+		if _, err := extends(v, last); err != nil {
 			return nil, err
 		}
 	}
@@ -206,23 +207,34 @@ func (l *ledgerService) CheckLedger(ctx context.Context, _ *sv.CheckLedgerReques
 	report, err := l.s.cfg.Store.Check(ctx)
 	out := &sv.CheckLedgerResponse{Size: report.Size, Root: report.Root[:]}
 	var tampered *store.TamperedError
+	if errors.As(err, &tampered) {
+		out.State, out.FirstBadSequence, out.Finding = sv.LedgerState_LEDGER_STATE_CHANGED, tampered.Sequence, fmt.Sprintf("entry %d: %s", tampered.Sequence, tampered.What)
+		return out, nil
+	}
+	if err != nil && !errors.Is(err, store.ErrProjection) {
+		return nil, err
+	}
+	// Whoever changes an entry with all of its hashes leaves projections that
+	// do not follow; that the ledger is another one weighs more.
+	state, forked := l.s.compareCheckpoint(ctx)
 	switch {
-	case errors.As(err, &tampered):
-		out.FirstBadSequence, out.Finding = tampered.Sequence, tampered.Error()
-		return out, nil
-	case errors.Is(err, store.ErrProjection):
-		out.Finding = err.Error()
-		return out, nil
+	case errors.Is(forked, records.ErrReadOnly):
+		out.State, out.Finding = state, problem(forked)
+	case forked != nil:
+		return nil, forked
 	case err != nil:
-		return nil, err
+		out.State, out.Finding = sv.LedgerState_LEDGER_STATE_INDEX_DIFFERS, err.Error()
+	default:
+		out.State, out.Sound, out.Finding = state, true, "every entry is as it was appended, and the ledger extends the last checkpoint"
 	}
-	if err := l.s.compareCheckpoint(ctx); err != nil {
-		if errors.Is(err, records.ErrReadOnly) {
-			out.Finding = err.Error()
-			return out, nil
-		}
-		return nil, err
-	}
-	out.Sound, out.Finding = true, "every entry is as it was appended, and the ledger extends the last checkpoint"
 	return out, nil
+}
+
+// problem says what is wrong without the cure.
+func problem(err error) string {
+	var fe *records.FieldError
+	if errors.As(err, &fe) {
+		return fe.Problem
+	}
+	return err.Error()
 }

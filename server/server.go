@@ -85,6 +85,8 @@ type Server struct {
 	health *health.Server
 	follow sync.Mutex // look-backs and logs follow one at a time
 	limits *limits
+	// readOnly says why the ledger is not continued; nil when it is.
+	readOnly error
 }
 
 // New makes a server. It compares the ledger with the last checkpoint signed
@@ -114,11 +116,12 @@ func New(ctx context.Context, cfg Config) (*Server, error) {
 	s.health = health.NewServer()
 	healthpb.RegisterHealthServer(s.grpc, s.health)
 	reflection.Register(s.grpc)
-	if err := s.compareCheckpoint(ctx); err != nil {
+	if _, err := s.compareCheckpoint(ctx); err != nil {
 		if !errors.Is(err, records.ErrReadOnly) {
 			return nil, err
 		}
-		cfg.Store.Freeze(err.Error())
+		s.readOnly = err
+		cfg.Store.Freeze(problem(err))
 		cfg.Logf("%v", err)
 		return s, nil
 	}
@@ -130,6 +133,10 @@ func New(ctx context.Context, cfg Config) (*Server, error) {
 
 // GRPC gives the server to serve listeners with.
 func (s *Server) GRPC() *grpc.Server { return s.grpc }
+
+// ReadOnly says why the ledger is served for reading only: it does not extend
+// the last checkpoint that was signed. It is nil while entries are taken.
+func (s *Server) ReadOnly() error { return s.readOnly }
 
 // Stop ends gracefully: calls that run are finished, watchers are told.
 func (s *Server) Stop() {

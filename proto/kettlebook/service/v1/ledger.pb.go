@@ -21,6 +21,71 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// LedgerState is what a full check found.
+type LedgerState int32
+
+const (
+	// Not given.
+	LedgerState_LEDGER_STATE_UNSPECIFIED LedgerState = 0
+	// Every entry is as it was appended, and the ledger extends the last checkpoint that was signed.
+	LedgerState_LEDGER_STATE_SOUND LedgerState = 1
+	// An entry, a hash of the tree or a receipt is not what was appended.
+	LedgerState_LEDGER_STATE_CHANGED LedgerState = 2
+	// It has fewer entries than were signed for: an older copy was restored.
+	LedgerState_LEDGER_STATE_OLDER_COPY LedgerState = 3
+	// Its entries fit together and are not those that were signed for: an older copy was restored and continued, or all was made anew.
+	LedgerState_LEDGER_STATE_FORKED LedgerState = 4
+	// The entries are sound; what is looked up does not follow from them, and a rebuild makes it anew.
+	LedgerState_LEDGER_STATE_INDEX_DIFFERS LedgerState = 5
+)
+
+// Enum value maps for LedgerState.
+var (
+	LedgerState_name = map[int32]string{
+		0: "LEDGER_STATE_UNSPECIFIED",
+		1: "LEDGER_STATE_SOUND",
+		2: "LEDGER_STATE_CHANGED",
+		3: "LEDGER_STATE_OLDER_COPY",
+		4: "LEDGER_STATE_FORKED",
+		5: "LEDGER_STATE_INDEX_DIFFERS",
+	}
+	LedgerState_value = map[string]int32{
+		"LEDGER_STATE_UNSPECIFIED":   0,
+		"LEDGER_STATE_SOUND":         1,
+		"LEDGER_STATE_CHANGED":       2,
+		"LEDGER_STATE_OLDER_COPY":    3,
+		"LEDGER_STATE_FORKED":        4,
+		"LEDGER_STATE_INDEX_DIFFERS": 5,
+	}
+)
+
+func (x LedgerState) Enum() *LedgerState {
+	p := new(LedgerState)
+	*p = x
+	return p
+}
+
+func (x LedgerState) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (LedgerState) Descriptor() protoreflect.EnumDescriptor {
+	return file_kettlebook_service_v1_ledger_proto_enumTypes[0].Descriptor()
+}
+
+func (LedgerState) Type() protoreflect.EnumType {
+	return &file_kettlebook_service_v1_ledger_proto_enumTypes[0]
+}
+
+func (x LedgerState) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use LedgerState.Descriptor instead.
+func (LedgerState) EnumDescriptor() ([]byte, []int) {
+	return file_kettlebook_service_v1_ledger_proto_rawDescGZIP(), []int{0}
+}
+
 // GetCheckpointRequest asks for the checkpoint.
 type GetCheckpointRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -519,7 +584,9 @@ type CheckLedgerResponse struct {
 	// First entry that is not as it was appended; 0 when sound.
 	FirstBadSequence int64 `protobuf:"varint,4,opt,name=first_bad_sequence,json=firstBadSequence,proto3" json:"first_bad_sequence,omitempty"`
 	// What was found, in words.
-	Finding       string `protobuf:"bytes,5,opt,name=finding,proto3" json:"finding,omitempty"`
+	Finding string `protobuf:"bytes,5,opt,name=finding,proto3" json:"finding,omitempty"`
+	// What was found.
+	State         LedgerState `protobuf:"varint,6,opt,name=state,proto3,enum=kettlebook.service.v1.LedgerState" json:"state,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -589,6 +656,13 @@ func (x *CheckLedgerResponse) GetFinding() string {
 	return ""
 }
 
+func (x *CheckLedgerResponse) GetState() LedgerState {
+	if x != nil {
+		return x.State
+	}
+	return LedgerState_LEDGER_STATE_UNSPECIFIED
+}
+
 var File_kettlebook_service_v1_ledger_proto protoreflect.FileDescriptor
 
 const file_kettlebook_service_v1_ledger_proto_rawDesc = "" +
@@ -622,13 +696,21 @@ const file_kettlebook_service_v1_ledger_proto_rawDesc = "" +
 	"\x04size\x18\x02 \x01(\x03R\x04size\x12\x12\n" +
 	"\x04root\x18\x03 \x01(\fR\x04root\x12\x1a\n" +
 	"\benvelope\x18\x04 \x01(\fR\benvelope\"\x14\n" +
-	"\x12CheckLedgerRequest\"\x9b\x01\n" +
+	"\x12CheckLedgerRequest\"\xd5\x01\n" +
 	"\x13CheckLedgerResponse\x12\x12\n" +
 	"\x04size\x18\x01 \x01(\x03R\x04size\x12\x12\n" +
 	"\x04root\x18\x02 \x01(\fR\x04root\x12\x14\n" +
 	"\x05sound\x18\x03 \x01(\bR\x05sound\x12,\n" +
 	"\x12first_bad_sequence\x18\x04 \x01(\x03R\x10firstBadSequence\x12\x18\n" +
-	"\afinding\x18\x05 \x01(\tR\afinding2\xc4\x04\n" +
+	"\afinding\x18\x05 \x01(\tR\afinding\x128\n" +
+	"\x05state\x18\x06 \x01(\x0e2\".kettlebook.service.v1.LedgerStateR\x05state*\xb3\x01\n" +
+	"\vLedgerState\x12\x1c\n" +
+	"\x18LEDGER_STATE_UNSPECIFIED\x10\x00\x12\x16\n" +
+	"\x12LEDGER_STATE_SOUND\x10\x01\x12\x18\n" +
+	"\x14LEDGER_STATE_CHANGED\x10\x02\x12\x1b\n" +
+	"\x17LEDGER_STATE_OLDER_COPY\x10\x03\x12\x17\n" +
+	"\x13LEDGER_STATE_FORKED\x10\x04\x12\x1e\n" +
+	"\x1aLEDGER_STATE_INDEX_DIFFERS\x10\x052\xc4\x04\n" +
 	"\rLedgerService\x12o\n" +
 	"\rGetCheckpoint\x12+.kettlebook.service.v1.GetCheckpointRequest\x1a,.kettlebook.service.v1.GetCheckpointResponse\"\x03\x90\x02\x01\x12i\n" +
 	"\vListEntries\x12).kettlebook.service.v1.ListEntriesRequest\x1a*.kettlebook.service.v1.ListEntriesResponse\"\x03\x90\x02\x01\x12x\n" +
@@ -648,35 +730,38 @@ func file_kettlebook_service_v1_ledger_proto_rawDescGZIP() []byte {
 	return file_kettlebook_service_v1_ledger_proto_rawDescData
 }
 
+var file_kettlebook_service_v1_ledger_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
 var file_kettlebook_service_v1_ledger_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
 var file_kettlebook_service_v1_ledger_proto_goTypes = []any{
-	(*GetCheckpointRequest)(nil),     // 0: kettlebook.service.v1.GetCheckpointRequest
-	(*GetCheckpointResponse)(nil),    // 1: kettlebook.service.v1.GetCheckpointResponse
-	(*ListEntriesRequest)(nil),       // 2: kettlebook.service.v1.ListEntriesRequest
-	(*ListEntriesResponse)(nil),      // 3: kettlebook.service.v1.ListEntriesResponse
-	(*ProveConsistencyRequest)(nil),  // 4: kettlebook.service.v1.ProveConsistencyRequest
-	(*ProveConsistencyResponse)(nil), // 5: kettlebook.service.v1.ProveConsistencyResponse
-	(*ProveInclusionRequest)(nil),    // 6: kettlebook.service.v1.ProveInclusionRequest
-	(*ProveInclusionResponse)(nil),   // 7: kettlebook.service.v1.ProveInclusionResponse
-	(*CheckLedgerRequest)(nil),       // 8: kettlebook.service.v1.CheckLedgerRequest
-	(*CheckLedgerResponse)(nil),      // 9: kettlebook.service.v1.CheckLedgerResponse
+	(LedgerState)(0),                 // 0: kettlebook.service.v1.LedgerState
+	(*GetCheckpointRequest)(nil),     // 1: kettlebook.service.v1.GetCheckpointRequest
+	(*GetCheckpointResponse)(nil),    // 2: kettlebook.service.v1.GetCheckpointResponse
+	(*ListEntriesRequest)(nil),       // 3: kettlebook.service.v1.ListEntriesRequest
+	(*ListEntriesResponse)(nil),      // 4: kettlebook.service.v1.ListEntriesResponse
+	(*ProveConsistencyRequest)(nil),  // 5: kettlebook.service.v1.ProveConsistencyRequest
+	(*ProveConsistencyResponse)(nil), // 6: kettlebook.service.v1.ProveConsistencyResponse
+	(*ProveInclusionRequest)(nil),    // 7: kettlebook.service.v1.ProveInclusionRequest
+	(*ProveInclusionResponse)(nil),   // 8: kettlebook.service.v1.ProveInclusionResponse
+	(*CheckLedgerRequest)(nil),       // 9: kettlebook.service.v1.CheckLedgerRequest
+	(*CheckLedgerResponse)(nil),      // 10: kettlebook.service.v1.CheckLedgerResponse
 }
 var file_kettlebook_service_v1_ledger_proto_depIdxs = []int32{
-	0, // 0: kettlebook.service.v1.LedgerService.GetCheckpoint:input_type -> kettlebook.service.v1.GetCheckpointRequest
-	2, // 1: kettlebook.service.v1.LedgerService.ListEntries:input_type -> kettlebook.service.v1.ListEntriesRequest
-	4, // 2: kettlebook.service.v1.LedgerService.ProveConsistency:input_type -> kettlebook.service.v1.ProveConsistencyRequest
-	6, // 3: kettlebook.service.v1.LedgerService.ProveInclusion:input_type -> kettlebook.service.v1.ProveInclusionRequest
-	8, // 4: kettlebook.service.v1.LedgerService.CheckLedger:input_type -> kettlebook.service.v1.CheckLedgerRequest
-	1, // 5: kettlebook.service.v1.LedgerService.GetCheckpoint:output_type -> kettlebook.service.v1.GetCheckpointResponse
-	3, // 6: kettlebook.service.v1.LedgerService.ListEntries:output_type -> kettlebook.service.v1.ListEntriesResponse
-	5, // 7: kettlebook.service.v1.LedgerService.ProveConsistency:output_type -> kettlebook.service.v1.ProveConsistencyResponse
-	7, // 8: kettlebook.service.v1.LedgerService.ProveInclusion:output_type -> kettlebook.service.v1.ProveInclusionResponse
-	9, // 9: kettlebook.service.v1.LedgerService.CheckLedger:output_type -> kettlebook.service.v1.CheckLedgerResponse
-	5, // [5:10] is the sub-list for method output_type
-	0, // [0:5] is the sub-list for method input_type
-	0, // [0:0] is the sub-list for extension type_name
-	0, // [0:0] is the sub-list for extension extendee
-	0, // [0:0] is the sub-list for field type_name
+	0,  // 0: kettlebook.service.v1.CheckLedgerResponse.state:type_name -> kettlebook.service.v1.LedgerState
+	1,  // 1: kettlebook.service.v1.LedgerService.GetCheckpoint:input_type -> kettlebook.service.v1.GetCheckpointRequest
+	3,  // 2: kettlebook.service.v1.LedgerService.ListEntries:input_type -> kettlebook.service.v1.ListEntriesRequest
+	5,  // 3: kettlebook.service.v1.LedgerService.ProveConsistency:input_type -> kettlebook.service.v1.ProveConsistencyRequest
+	7,  // 4: kettlebook.service.v1.LedgerService.ProveInclusion:input_type -> kettlebook.service.v1.ProveInclusionRequest
+	9,  // 5: kettlebook.service.v1.LedgerService.CheckLedger:input_type -> kettlebook.service.v1.CheckLedgerRequest
+	2,  // 6: kettlebook.service.v1.LedgerService.GetCheckpoint:output_type -> kettlebook.service.v1.GetCheckpointResponse
+	4,  // 7: kettlebook.service.v1.LedgerService.ListEntries:output_type -> kettlebook.service.v1.ListEntriesResponse
+	6,  // 8: kettlebook.service.v1.LedgerService.ProveConsistency:output_type -> kettlebook.service.v1.ProveConsistencyResponse
+	8,  // 9: kettlebook.service.v1.LedgerService.ProveInclusion:output_type -> kettlebook.service.v1.ProveInclusionResponse
+	10, // 10: kettlebook.service.v1.LedgerService.CheckLedger:output_type -> kettlebook.service.v1.CheckLedgerResponse
+	6,  // [6:11] is the sub-list for method output_type
+	1,  // [1:6] is the sub-list for method input_type
+	1,  // [1:1] is the sub-list for extension type_name
+	1,  // [1:1] is the sub-list for extension extendee
+	0,  // [0:1] is the sub-list for field type_name
 }
 
 func init() { file_kettlebook_service_v1_ledger_proto_init() }
@@ -689,13 +774,14 @@ func file_kettlebook_service_v1_ledger_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_kettlebook_service_v1_ledger_proto_rawDesc), len(file_kettlebook_service_v1_ledger_proto_rawDesc)),
-			NumEnums:      0,
+			NumEnums:      1,
 			NumMessages:   10,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
 		GoTypes:           file_kettlebook_service_v1_ledger_proto_goTypes,
 		DependencyIndexes: file_kettlebook_service_v1_ledger_proto_depIdxs,
+		EnumInfos:         file_kettlebook_service_v1_ledger_proto_enumTypes,
 		MessageInfos:      file_kettlebook_service_v1_ledger_proto_msgTypes,
 	}.Build()
 	File_kettlebook_service_v1_ledger_proto = out.File

@@ -15,8 +15,8 @@ import (
 	kb "kettlebook/proto/kettlebook/v1"
 )
 
-// command runs the program and gives its exit code and what it printed.
-func command(t *testing.T, args ...string) (code int, out, words string) {
+// program runs the program and gives its exit code and what it printed.
+func program(t *testing.T, args ...string) (code int, out, words string) {
 	t.Helper()
 	var o, w bytes.Buffer
 	code = run(context.Background(), args, strings.NewReader(""), &o, &w)
@@ -26,7 +26,7 @@ func command(t *testing.T, args ...string) (code int, out, words string) {
 // mustRun runs the program and fails when it fails.
 func mustRun(t *testing.T, args ...string) string {
 	t.Helper()
-	code, out, words := command(t, args...)
+	code, out, words := program(t, args...)
 	if code != 0 {
 		t.Fatalf("kettlebook %s: exit %d\n%s%s", strings.Join(args, " "), code, out, words)
 	}
@@ -196,7 +196,7 @@ func tree(t *testing.T, dir string) string {
 func verifyPaperDays(t *testing.T, dir string) {
 	t.Helper()
 	last := filepath.Join(dir, "logs", "log-2026-03-04.pdf")
-	if code, out, words := command(t, "verify", last); code != exitFailed || !strings.Contains(out, "signer not known") || !strings.Contains(words, "hint:") {
+	if code, out, words := program(t, "verify", last); code != exitFailed || !strings.Contains(out, "signer not known") || !strings.Contains(words, "hint:") {
 		t.Errorf("without an anchor: exit %d\n%s%s", code, out, words)
 	}
 	mustRun(t, "verify", dir, "--trust", dir)
@@ -216,7 +216,7 @@ func verifyPaperDays(t *testing.T, dir string) {
 	if err := os.WriteFile(path, flipped, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if code, out, _ := command(t, "verify", path, "--trust", dir); code != exitTampered {
+	if code, out, _ := program(t, "verify", path, "--trust", dir); code != exitTampered {
 		t.Errorf("a flipped byte: exit %d\n%s", code, out)
 	}
 	if s := pdfsig(t, flipped); strings.Contains(s, "Signature is Valid") {
@@ -233,7 +233,7 @@ func verifyPaperDays(t *testing.T, dir string) {
 			t.Fatal(err)
 		}
 	}
-	if code, out, _ := command(t, "verify", gone, "--trust", dir); code != exitFailed || !strings.Contains(out, "missing serials: 2") {
+	if code, out, _ := program(t, "verify", gone, "--trust", dir); code != exitFailed || !strings.Contains(out, "missing serials: 2") {
 		t.Errorf("a missing log: exit %d\n%s", code, out)
 	}
 }
@@ -259,7 +259,7 @@ func TestForeignKitchen(t *testing.T) {
 	a, b := filepath.Join(t.TempDir(), "a"), filepath.Join(t.TempDir(), "b")
 	mustRun(t, "transcribe", "testdata/marrowby", "--dir", a, "--seal")
 	mustRun(t, "transcribe", "testdata/marrowby", "--dir", b, "--seal")
-	if code, out, _ := command(t, "verify", filepath.Join(b, "logs"), "--trust", a); code != exitTampered {
+	if code, out, _ := program(t, "verify", filepath.Join(b, "logs"), "--trust", a); code != exitTampered {
 		t.Errorf("a kitchen with other keys: exit %d\n%s", code, out)
 	}
 	ca, _ := sealedDay(t, a, "2026-03-03")

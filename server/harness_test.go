@@ -56,6 +56,8 @@ type kitchen struct {
 	ids   int
 	// people are clients of those who are signed in, by initials.
 	people map[string]*client.Client
+	// tokens are sessions of bare connections.
+	tokens map[string]string
 }
 
 const operatorToken = "operator of the test"

@@ -39,6 +39,9 @@ func validateSite(m *kb.Site) error {
 		if err := between(f.field, f.d, f.low, f.high); err != nil {
 			return err
 		}
+		if f.low == 0 && f.d != nil && f.d.GetMicro() == 0 {
+			return invalid(f.field, "leave it out to use the usual one", "is 0")
+		}
 	}
 	if m.GetZone() != "" {
 		if _, err := time.LoadLocation(m.GetZone()); err != nil || m.GetZone() == "Local" {
@@ -46,13 +49,18 @@ func validateSite(m *kb.Site) error {
 		}
 	}
 	if o := m.GetUtcOffsetS(); o < -50400 || o > 50400 {
-		return invalid("utc_offset_s", "-50400 to 50400", "%d seconds", o)
+		return invalid("utc_offset_s", "give -50400 to 50400 seconds", "%d seconds is no offset from UTC", o)
 	}
 	if m.GetDayStartsMin() > 1439 {
-		return invalid("day_starts_min", "0 to 1439", "minute %d of the day", m.GetDayStartsMin())
+		return invalid("day_starts_min", "give 0 to 1439", "a day has no minute %d", m.GetDayStartsMin())
 	}
-	if m.GetLateAfterMin() > 10080 || m.GetPressureAgeMin() > 10080 {
-		return invalid("late_after_min", "at most 10080 (a week)", "too long")
+	for _, f := range []struct {
+		field   string
+		minutes uint32
+	}{{"late_after_min", m.GetLateAfterMin()}, {"pressure_age_min", m.GetPressureAgeMin()}} {
+		if f.minutes > 10080 {
+			return invalid(f.field, "give at most 10080 minutes, a week", "%d minutes is too long", f.minutes)
+		}
 	}
 	return nil
 }
@@ -66,7 +74,7 @@ func between(field string, d *kb.Decimal, low, high int64) error {
 		return err
 	}
 	if d.GetMicro() < low*One || d.GetMicro() > high*One {
-		return invalid(field, fmt.Sprintf("%d to %d", low, high), "%s", FormatDecimal(d))
+		return invalid(field, fmt.Sprintf("give %d to %d", low, high), "%s is out of range", FormatDecimal(d))
 	}
 	return nil
 }
@@ -133,25 +141,51 @@ func (s Settings) Location() *time.Location { return s.loc }
 // starts at the same hour on the kitchen's clock all year: across a change to
 // or from daylight saving it is 23 or 25 hours long.
 func (s Settings) Day(t time.Time) string {
-	local := t.In(s.loc)
-	if uint32(local.Hour()*60+local.Minute()) < s.Site.GetDayStartsMin() {
-		local = time.Date(local.Year(), local.Month(), local.Day()-1, 12, 0, 0, 0, s.loc)
+	y, m, d := t.In(s.loc).Date()
+	switch {
+	case t.Before(s.dayStart(y, m, d)):
+		d--
+	case !t.Before(s.dayStart(y, m, d+1)):
+		d++ // the clock was set back across the starting hour
 	}
-	return local.Format(time.DateOnly)
+	return time.Date(y, m, d, 0, 0, 0, 0, time.UTC).Format(time.DateOnly)
 }
 
-// Bounds gives start and end of a production day. Errors: ErrInvalid when day
-// is not YYYY-MM-DD.
+// Bounds gives start and end of a production day: the moments from start on
+// and before end, and no others, are the ones for which Day gives it. Errors:
+// ErrInvalid when day is not YYYY-MM-DD.
 func (s Settings) Bounds(day string) (from, to time.Time, err error) {
 	d, err := time.Parse(time.DateOnly, day)
 	if err != nil {
 		return from, to, invalid("production_day", "write it YYYY-MM-DD", "%q is not a day", day)
 	}
-	at := func(add int) time.Time {
-		m := int(s.Site.GetDayStartsMin())
-		return time.Date(d.Year(), d.Month(), d.Day()+add, m/60, m%60, 0, 0, s.loc)
+	return s.dayStart(d.Year(), d.Month(), d.Day()), s.dayStart(d.Year(), d.Month(), d.Day()+1), nil
+}
+
+// dayStart is the moment at which the production day of a date starts. Where
+// the clock shows the starting hour twice it is the first time; where it skips
+// the hour, the moment at which it does.
+func (s Settings) dayStart(y int, m time.Month, d int) time.Time {
+	minutes := int(s.Site.GetDayStartsMin())
+	wall := time.Date(y, m, d, minutes/60, minutes%60, 0, 0, time.UTC)
+	// The same reading of the clock under the offset of the day before and of
+	// the day after: no zone changes its offset twice within two days.
+	under := func(near time.Time) time.Time {
+		_, offset := near.In(s.loc).Zone()
+		return wall.Add(-time.Duration(offset) * time.Second).In(s.loc)
 	}
-	return at(0), at(1), nil
+	before, after := under(wall.Add(-24*time.Hour)), under(wall.Add(24*time.Hour))
+	shows := func(t time.Time) bool {
+		return t.Hour()*60+t.Minute() == minutes && t.Day() == wall.Day()
+	}
+	switch {
+	case shows(before):
+		return before
+	case shows(after):
+		return after
+	}
+	_, skipped := after.ZoneBounds()
+	return skipped
 }
 
 // CheckAhead refuses a claim for more than a day ahead of the server's clock.

@@ -39,7 +39,7 @@ func projectCheck(e Entry, m *kb.Check) (Projection, error) {
 	// What an amendment took out of the check leaves no pressure behind.
 	for i := range MaxPoints {
 		if e.Amends != 0 && (i >= len(m.GetPoints()) || m.GetPoints()[i].GetPressureHpa() == nil) {
-			p.Rows = append(p.Rows, Row{Kind: KindPressure, ID: JoinKey(m.GetCheckId(), fmt.Sprint(i))})
+			p.Rows = append(p.Rows, Row{Kind: KindPressure, ID: pointID(m.GetCheckId(), i)})
 		}
 	}
 	for i, pt := range m.GetPoints() {
@@ -47,7 +47,7 @@ func projectCheck(e Entry, m *kb.Check) (Projection, error) {
 			continue
 		}
 		at := TimeKey(pt.GetAt().AsTime())
-		r, err := row(e, KindPressure, JoinKey(m.GetCheckId(), fmt.Sprint(i)), e.GetProductionDay(),
+		r, err := row(e, KindPressure, pointID(m.GetCheckId(), i), e.GetProductionDay(),
 			&kb.KitchenPressure{At: pt.GetAt(), PressureHpa: pt.GetPressureHpa(), Kind: pt.GetPressureKind()}, Key{"at", at})
 		if err != nil {
 			return Projection{}, err
@@ -57,6 +57,9 @@ func projectCheck(e Entry, m *kb.Check) (Projection, error) {
 	return p, nil
 }
 
+// pointID names what one point of a check leaves.
+func pointID(check string, index int) string { return JoinKey(check, fmt.Sprint(index)) }
+
 func validatePressure(m *kb.KitchenPressure) error {
 	if err := validTime("at", m.GetAt()); err != nil {
 		return err
@@ -64,10 +67,13 @@ func validatePressure(m *kb.KitchenPressure) error {
 	if m.GetPressureHpa() == nil {
 		return invalid("pressure_hpa", "read the barometer, in hPa", "is missing")
 	}
-	return checkPressure("pressure_hpa", m.GetPressureHpa(), m.GetKind())
+	return checkPressure(m.GetPressureHpa(), "kind", m.GetKind())
 }
 
-func checkPressure(field string, d *kb.Decimal, kind kb.PressureKind) error {
+// checkPressure refuses what is no pressure of a kitchen; kindField is what
+// the message calls its kind.
+func checkPressure(d *kb.Decimal, kindField string, kind kb.PressureKind) error {
+	const field = "pressure_hpa"
 	if err := checkDecimal(field, d.GetMicro(), d.GetDecimals()); err != nil {
 		return err
 	}
@@ -81,7 +87,7 @@ func checkPressure(field string, d *kb.Decimal, kind kb.PressureKind) error {
 			return invalid(field, "an altimeter setting is a sea-level figure near 1013 hPa", "%s hPa is no altimeter setting", FormatDecimal(d))
 		}
 	default:
-		return invalid(strings.TrimSuffix(field, "pressure_hpa")+"pressure_kind", "measured in the kitchen, or an altimeter setting", "a pressure without its kind")
+		return invalid(kindField, "say whether it was measured in the kitchen or is an altimeter setting", "a pressure without its kind")
 	}
 	return nil
 }
@@ -152,7 +158,7 @@ func validatePoint(p *kb.CheckPoint) error {
 		}
 	}
 	if p.GetPressureHpa() != nil {
-		return checkPressure("pressure_hpa", p.GetPressureHpa(), p.GetPressureKind())
+		return checkPressure(p.GetPressureHpa(), "pressure_kind", p.GetPressureKind())
 	}
 	return nil
 }

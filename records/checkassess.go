@@ -2,6 +2,7 @@ package records
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -47,7 +48,7 @@ func projectCheckAssessment(e Entry, m *kb.CheckAssessment) (Projection, error) 
 		if usable(m, pt) {
 			keys = []Key{{"point", PointKey(m.GetInstrumentId(), pt.GetPoint().GetKind(), pt.GetPoint().GetAt().AsTime())}}
 		}
-		r, err := row(e, KindPoint, JoinKey(m.GetCheckId(), fmt.Sprint(i)), "", &kb.CheckAssessment{
+		r, err := row(e, KindPoint, pointID(m.GetCheckId(), i), "", &kb.CheckAssessment{
 			CheckId: m.GetCheckId(), InstrumentId: m.GetInstrumentId(), At: m.GetAt(), Adjusted: m.GetAdjusted(), Points: []*kb.PointResult{pt},
 		}, keys...)
 		if err != nil {
@@ -57,7 +58,7 @@ func projectCheckAssessment(e Entry, m *kb.CheckAssessment) (Projection, error) 
 	}
 	// Points that an amendment took out of the check correct nothing any more.
 	for i := len(m.GetPoints()); m.Replaces != nil && i < MaxPoints; i++ {
-		p.Rows = append(p.Rows, Row{Kind: KindPoint, ID: JoinKey(m.GetCheckId(), fmt.Sprint(i))})
+		p.Rows = append(p.Rows, Row{Kind: KindPoint, ID: pointID(m.GetCheckId(), i)})
 	}
 	return p, nil
 }
@@ -73,7 +74,7 @@ func usable(m *kb.CheckAssessment, pt *kb.PointResult) bool {
 	if pt.GetResult() == kb.CheckResult_CHECK_RESULT_NOT_BELIEVED {
 		return false
 	}
-	return !m.GetAdjusted() || pt.GetPoint().GetPhase() == kb.CheckPhase_CHECK_PHASE_AS_LEFT
+	return !m.GetAdjusted() || asLeft(pt)
 }
 
 // Standing gives the result that an instrument carries away from a check: as
@@ -92,6 +93,26 @@ func AssessCheck(f CheckFacts, act Act) ([]Draft, error) {
 	if !f.Known.Has() {
 		return nil, refuse(ErrUnknownReference, "check_id", "", "the check is not known")
 	}
+	a, err := f.assess()
+	if err != nil {
+		return nil, err
+	}
+	if f.Assessment.Has() && sameConclusion(f.Assessment.Record, a) {
+		return nil, nil
+	}
+	a.Inputs = []int64{f.Known.Meta.GetSequence()}
+	if f.Assessment.Has() {
+		a.Replaces = proto.Int64(f.Assessment.Meta.GetSequence())
+	}
+	day, at := f.Known.Meta.GetProductionDay(), a.GetAt().AsTime()
+	out := []Draft{{Act: act.System(), OccurredAt: at, Day: day, Payload: a}}
+	return append(out, settleDeviation(f.Fault, act, day, at, &kb.Deviation{
+		DeviationId: JoinID("check", a.GetCheckId()), Class: kb.DeviationClass_DEVIATION_CLASS_INSTRUMENT_FAULT,
+		InstrumentId: a.GetInstrumentId(), At: a.GetAt(), What: faultText(a),
+	})...), nil
+}
+
+func (f CheckFacts) assess() (*kb.CheckAssessment, error) {
 	m := f.Known.Record
 	a := &kb.CheckAssessment{
 		CheckId: m.GetCheckId(), InstrumentId: m.GetInstrumentId(), At: m.GetPoints()[0].GetAt(), Adjusted: m.GetAdjusted(), RulesVersion: RulesVersion,
@@ -103,9 +124,13 @@ func AssessCheck(f CheckFacts, act Act) ([]Draft, error) {
 		}
 		r.Struck = f.Struck[i]
 		a.Points = append(a.Points, r)
-		if p.GetPhase() == kb.CheckPhase_CHECK_PHASE_AS_LEFT {
+	}
+	for i, r := range a.GetPoints() {
+		switch {
+		case repeated(a, i):
+		case asLeft(r):
 			a.AsLeft = worse(a.AsLeft, r.GetResult())
-		} else {
+		default:
 			a.AsFound = worse(a.AsFound, r.GetResult())
 		}
 	}
@@ -114,34 +139,51 @@ func AssessCheck(f CheckFacts, act Act) ([]Draft, error) {
 	}
 	s := Standing(a)
 	a.MayBeUsed = s == kb.CheckResult_CHECK_RESULT_IN_TOLERANCE || s == kb.CheckResult_CHECK_RESULT_PROVISIONALLY_IN
-	var out []Draft
-	day := f.Known.Meta.GetProductionDay()
-	at := a.GetAt().AsTime()
-	if f.Assessment.Has() && sameConclusion(f.Assessment.Record, a) {
-		return nil, nil
-	}
-	a.Inputs = []int64{f.Known.Meta.GetSequence()}
-	if f.Assessment.Has() {
-		a.Replaces = proto.Int64(f.Assessment.Meta.GetSequence())
-	}
-	out = append(out, Draft{Act: act.System(), OccurredAt: at, Day: day, Payload: a})
-	what := ""
-	switch a.AsFound {
-	case kb.CheckResult_CHECK_RESULT_OUT_OF_TOLERANCE:
-		what = fmt.Sprintf("%s is out of tolerance: %s.", m.GetInstrumentId(), failingPoints(a, kb.CheckResult_CHECK_RESULT_OUT_OF_TOLERANCE))
-	case kb.CheckResult_CHECK_RESULT_NOT_BELIEVED:
-		what = fmt.Sprintf("The boiling reading of %s is not believed: %s. Repeat it at a proven rolling boil.", m.GetInstrumentId(), failingPoints(a, kb.CheckResult_CHECK_RESULT_NOT_BELIEVED))
-	}
-	return append(out, settleDeviation(f.Fault, act, day, at, &kb.Deviation{
-		DeviationId: JoinID("check", m.GetCheckId()), Class: kb.DeviationClass_DEVIATION_CLASS_INSTRUMENT_FAULT,
-		InstrumentId: m.GetInstrumentId(), At: a.GetAt(), What: what,
-	})...), nil
+	return a, nil
 }
 
+func asLeft(p *kb.PointResult) bool {
+	return p.GetPoint().GetPhase() == kb.CheckPhase_CHECK_PHASE_AS_LEFT
+}
+
+// repeated says that a point that is not believed was read again in the same
+// check, before or after the adjustment like itself, at a proven rolling boil:
+// the repeat speaks for it.
+func repeated(a *kb.CheckAssessment, i int) bool {
+	p := a.GetPoints()[i]
+	return p.GetResult() == kb.CheckResult_CHECK_RESULT_NOT_BELIEVED && slices.ContainsFunc(a.GetPoints()[i+1:], func(later *kb.PointResult) bool {
+		return later.GetPoint().GetKind() == kb.PointKind_POINT_KIND_BOILING && later.GetPoint().GetRollingBoilSeen() && asLeft(later) == asLeft(p)
+	})
+}
+
+// unbelieved says that a boiling reading is not believed in the state in
+// which a check left its instrument, whatever else the check showed.
+func unbelieved(a *kb.CheckAssessment) bool {
+	for i, p := range a.GetPoints() {
+		if p.GetResult() == kb.CheckResult_CHECK_RESULT_NOT_BELIEVED && asLeft(p) == a.GetAdjusted() && !repeated(a, i) {
+			return true
+		}
+	}
+	return false
+}
+
+// faultText says what is wrong with an instrument as found; empty when
+// nothing is.
+func faultText(a *kb.CheckAssessment) string {
+	switch a.GetAsFound() {
+	case kb.CheckResult_CHECK_RESULT_OUT_OF_TOLERANCE:
+		return fmt.Sprintf("%s is out of tolerance: %s.", a.GetInstrumentId(), failingPoints(a, kb.CheckResult_CHECK_RESULT_OUT_OF_TOLERANCE))
+	case kb.CheckResult_CHECK_RESULT_NOT_BELIEVED:
+		return fmt.Sprintf("The boiling reading of %s is not believed: %s. Repeat it at a proven rolling boil.", a.GetInstrumentId(), failingPoints(a, kb.CheckResult_CHECK_RESULT_NOT_BELIEVED))
+	}
+	return ""
+}
+
+// failingPoints words the as-found points that came to a result.
 func failingPoints(a *kb.CheckAssessment, r kb.CheckResult) string {
 	s := ""
 	for _, p := range a.GetPoints() {
-		if p.GetResult() != r {
+		if p.GetResult() != r || asLeft(p) {
 			continue
 		}
 		if s != "" {
@@ -296,7 +338,7 @@ func (s Settings) pressureOf(d *kb.Decimal, kind kb.PressureKind, at *timestampp
 		if p, err = thermometry.MeasuredPressure(hPa, readTo, 0); err != nil {
 			return p, nil, err
 		}
-		p.Barometer = "kitchen barometer"
+		p.Barometer = "kitchen barometer" // one kitchen, one barometer: all readings of it err alike
 	}
 	if p.Kind == thermometry.PressureUnknown {
 		if p, err = thermometry.AssumedPressure(s.ElevationM(), s.WeatherHPa); err != nil {
@@ -307,8 +349,9 @@ func (s Settings) pressureOf(d *kb.Decimal, kind kb.PressureKind, at *timestampp
 			used.At = nil
 		}
 	}
-	p.Source = "standard atmosphere"
-	if used.At != nil {
+	// An assumed pressure stays unnamed: the weather that it leaves out is
+	// shared by what falls on the same half-day, and by nothing else.
+	if p.Kind != thermometry.PressureStandard {
 		p.Source = TimeKey(at.AsTime())
 	}
 	if used.Kind != kb.PressureKind_PRESSURE_KIND_MEASURED {

@@ -13,7 +13,7 @@ import (
 )
 
 // Row is a projection row of an entry: a document put in place of the one
-// with the same kind and id.
+// with the same kind and id, keys and day included, or that one removed.
 type Row struct {
 	// Kind is the document's kind; one noun may leave several.
 	Kind string
@@ -21,7 +21,7 @@ type Row struct {
 	ID string
 	// Day is the production day it is listed under; empty for none.
 	Day string
-	// Body is the document.
+	// Body is the document; nil removes it.
 	Body []byte
 	// Keys put it into indexes.
 	Keys []Key

@@ -1,6 +1,7 @@
 package records
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -42,33 +43,30 @@ type PointDoc = Doc[*kb.CheckAssessment]
 func correctionPoints(all []PointDoc, adjusted, at time.Time) []PointDoc {
 	sorted := slices.Clone(all)
 	slices.SortStableFunc(sorted, func(a, b PointDoc) int {
-		ta, tb := pointOf(a).GetPoint().GetAt().AsTime(), pointOf(b).GetPoint().GetAt().AsTime()
-		if c := tb.Compare(ta); c != 0 {
-			return c
-		}
-		return int(b.Meta.GetSequence() - a.Meta.GetSequence())
+		return cmp.Or(pointOf(b).GetPoint().GetAt().AsTime().Compare(pointOf(a).GetPoint().GetAt().AsTime()), cmp.Compare(b.Meta.GetSequence(), a.Meta.GetSequence()))
 	})
-	taken := map[string]bool{}
 	var out []PointDoc
 	for _, d := range sorted {
-		p := pointOf(d)
-		t := p.GetPoint().GetAt().AsTime()
-		if t.After(at) || d.Record.GetAt().AsTime().Before(adjusted) {
+		if pointOf(d).GetPoint().GetAt().AsTime().After(at) || d.Record.GetAt().AsTime().Before(adjusted) {
 			continue
 		}
-		key := p.GetPoint().GetKind().String()
-		if p.GetPoint().GetKind() == kb.PointKind_POINT_KIND_COMPARISON {
-			// Comparisons within 10 degC of a later one are the same point taken again.
-			key += fmt.Sprint(roundMicro(p.GetExpectedMicroC(), 10*One))
+		if !slices.ContainsFunc(out, func(later PointDoc) bool { return takenAgain(pointOf(d), pointOf(later)) }) {
+			out = append(out, d)
 		}
-		if taken[key] {
-			continue
-		}
-		taken[key] = true
-		out = append(out, d)
 	}
 	slices.Reverse(out)
 	return out
+}
+
+// nearTemperature is how near to a later comparison an earlier one is the
+// same point taken before.
+const nearTemperature = 10 * One
+
+// takenAgain says whether a later point stands in place of an earlier one.
+func takenAgain(earlier, later *kb.PointResult) bool {
+	kind := earlier.GetPoint().GetKind()
+	return kind == later.GetPoint().GetKind() &&
+		(kind != kb.PointKind_POINT_KIND_COMPARISON || abs(earlier.GetExpectedMicroC()-later.GetExpectedMicroC()) < nearTemperature)
 }
 
 func pointOf(d PointDoc) *kb.PointResult { return d.Record.GetPoints()[0] }

@@ -14,12 +14,30 @@ import (
 // it goes on being written to. The file is complete and durable when Backup
 // returns; an error leaves nothing at path that was not there before. The
 // copy holds the secrets too: restoring it has to end the sessions in it.
-func (s *Store) Backup(ctx context.Context, path string) (err error) {
+func (s *Store) Backup(ctx context.Context, path string) error {
 	c, err := s.takeReader(ctx)
 	if err != nil {
 		return err
 	}
 	defer s.putReader(c)
+	return backup(ctx, c, path)
+}
+
+// BackupFile is Backup of a database file that another process may have open
+// and write to.
+func BackupFile(ctx context.Context, from, path string) (err error) {
+	if _, err := os.Stat(from); err != nil {
+		return err
+	}
+	c, err := connect(openDriver, readerDSN(from))
+	if err != nil {
+		return fmt.Errorf("open %s: %w", from, err)
+	}
+	defer func() { err = errors.Join(err, c.close()) }()
+	return backup(ctx, c, path)
+}
+
+func backup(ctx context.Context, c *conn, path string) (err error) {
 	source, ok := c.raw.(interface {
 		NewBackup(string) (*sqlite3.Backup, error)
 	})

@@ -116,3 +116,36 @@ func TestBackupFails(t *testing.T) {
 		t.Errorf("of a closed store: %v", err)
 	}
 }
+
+// TestBackupFile backs up a file that a store has open and has just written
+// to: what was acknowledged is in the copy, though it may still lie in the
+// write-ahead log.
+func TestBackupFile(t *testing.T) {
+	t.Parallel()
+	ctx := context.Background()
+	c := testConfig(t.TempDir())
+	s := mustOpen(t, c)
+	for i := range 20 {
+		mustAppend(t, s, fmt.Sprint("entry ", i))
+	}
+	copied := filepath.Join(t.TempDir(), fileName)
+	if err := BackupFile(ctx, c.Path, copied); err != nil {
+		t.Fatal(err)
+	}
+	want, err := s.Check(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.Path = copied
+	got, err := mustOpen(t, c).Check(ctx)
+	if err != nil || got != want {
+		t.Errorf("the copy is %+v, %v; want %+v", got, err, want)
+	}
+	missing := filepath.Join(t.TempDir(), "none")
+	if err := BackupFile(ctx, missing, copied); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("a file that is not there: %v", err)
+	}
+	if _, err := os.Stat(missing); !os.IsNotExist(err) {
+		t.Error("the file that is not there was made")
+	}
+}

@@ -125,8 +125,8 @@ func openFolder(ctx context.Context, dir string, o openOptions) (_ *kitchen, err
 			k.close()
 		}
 	}()
-	if _, err := os.Stat(filepath.Join(dir, "keys")); err != nil {
-		return nil, &records.FieldError{Kind: records.ErrNotFound, Problem: "there is no kitchen in " + dir, Cure: "make one: kettlebook init --dir " + dir}
+	if err := holdsKitchen(dir); err != nil {
+		return nil, err
 	}
 	if k.lock, err = lockFolder(dir); err != nil {
 		return nil, err
@@ -155,6 +155,14 @@ func openFolder(ctx context.Context, dir string, o openOptions) (_ *kitchen, err
 	}
 	k.operator, err = client.Dial(co)
 	return k, err
+}
+
+// holdsKitchen refuses a folder that is no kitchen's.
+func holdsKitchen(dir string) error {
+	if !exists(filepath.Join(dir, "keys")) {
+		return &records.FieldError{Kind: records.ErrNotFound, Problem: "there is no kitchen in " + dir, Cure: "make one: kettlebook init --dir " + dir}
+	}
+	return nil
 }
 
 // projectionVersion names what records.Project makes; raise it with any change
@@ -305,7 +313,12 @@ func writeFile(path string, content []byte) error {
 	if err := errors.Join(t.Sync(), t.Close(), os.Rename(t.Name(), path)); err != nil {
 		return err
 	}
-	d, err := os.Open(filepath.Dir(path))
+	return syncFolder(filepath.Dir(path))
+}
+
+// syncFolder makes the names in a folder durable.
+func syncFolder(path string) error {
+	d, err := os.Open(path)
 	if err != nil {
 		return err
 	}

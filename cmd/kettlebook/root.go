@@ -102,22 +102,34 @@ func newRoot() *cobra.Command {
 	root.Args = cobra.ArbitraryArgs
 	for _, f := range commands {
 		c := f()
-		if c.Args != nil {
-			inner := c.Args
-			c.Args = func(c *cobra.Command, args []string) error {
-				if err := inner(c, args); err != nil {
-					return usage("%v\nhint: usage: %s", err, c.UseLine())
-				}
-				return nil
-			}
-		}
+		wrongArgsAreUsage(c)
 		root.AddCommand(c)
 	}
 	return root
 }
 
+// wrongArgsAreUsage makes a wrong number of arguments an error of usage, in a
+// command and in those below it.
+func wrongArgsAreUsage(c *cobra.Command) {
+	if inner := c.Args; inner != nil {
+		c.Args = func(c *cobra.Command, args []string) error {
+			if err := inner(c, args); err != nil {
+				return usage("%v\nhint: usage: %s", err, c.UseLine())
+			}
+			return nil
+		}
+	}
+	for _, below := range c.Commands() {
+		wrongArgsAreUsage(below)
+	}
+}
+
 // commands are the subcommands, each from its own file.
-var commands = []func() *cobra.Command{demoCommand, initCommand, serveCommand, transcribeCommand, verifyCommand}
+var commands = []func() *cobra.Command{
+	demoCommand, initCommand, serveCommand, transcribeCommand, verifyCommand,
+	checkCommand, pressureCommand, batchCommand, deviationCommand, amendCommand, dayCommand, logCommand, ledgerCommand,
+	personCommand, pinCommand, instrumentCommand, formulaCommand, backupCommand, restoreCommand, rebuildCommand,
+}
 
 // environment variables that stand in for flags that are asked again and again.
 func fromEnv(value *string, name string) {

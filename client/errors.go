@@ -28,6 +28,9 @@ func FromStatus(err error) error {
 	for _, d := range st.Details() {
 		switch t := d.(type) {
 		case *errdetails.ErrorInfo:
+			if t.GetDomain() != records.Domain {
+				continue // the word of a proxy, or of nobody
+			}
 			reason, cure = t.GetReason(), t.GetMetadata()["cure"]
 		case *errdetails.BadRequest:
 			if v := t.GetFieldViolations(); len(v) > 0 {

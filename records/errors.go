@@ -92,6 +92,9 @@ func refuse(kind error, field, cure, problem string, args ...any) error {
 	return &FieldError{Kind: kind, Field: field, Problem: fmt.Sprintf(problem, args...), Cure: cure}
 }
 
+// Domain is where the words of Kinds mean what they say (google.rpc.ErrorInfo).
+const Domain = "kettlebook"
+
 // Kinds lists every sentinel with the word that names it on the wire: the one
 // table from which the server makes statuses and the client makes errors.
 func Kinds() []Kind {

@@ -14,9 +14,6 @@ import (
 	"kettlebook/server/signin"
 )
 
-// domain of the reasons in google.rpc.ErrorInfo.
-const domain = "kettlebook"
-
 // codesByReason gives the gRPC code of each kind of error.
 var codesByReason = map[string]codes.Code{
 	"INVALID":           codes.InvalidArgument,
@@ -89,10 +86,10 @@ func (s *Server) toStatus(method string, err error) error {
 			continue
 		}
 		st := status.New(codesByReason[k.Reason], err.Error())
-		details := []protoadapt.MessageV1{protoadapt.MessageV1Of(&errdetails.ErrorInfo{Reason: k.Reason, Domain: domain})}
+		details := []protoadapt.MessageV1{protoadapt.MessageV1Of(&errdetails.ErrorInfo{Reason: k.Reason, Domain: records.Domain})}
 		var fe *records.FieldError
 		if errors.As(err, &fe) {
-			info := &errdetails.ErrorInfo{Reason: k.Reason, Domain: domain, Metadata: map[string]string{"cure": fe.Cure}}
+			info := &errdetails.ErrorInfo{Reason: k.Reason, Domain: records.Domain, Metadata: map[string]string{"cure": fe.Cure}}
 			details[0] = protoadapt.MessageV1Of(info)
 			if fe.Field != "" {
 				details = append(details, protoadapt.MessageV1Of(&errdetails.BadRequest{FieldViolations: []*errdetails.BadRequest_FieldViolation{

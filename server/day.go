@@ -321,6 +321,8 @@ func (d *dayService) overdue(ctx context.Context, day string) (*sv.OverdueDay, e
 	return &sv.OverdueDay{ProductionDay: day, SealedWithoutReview: len(seals) > 0, ChangedSince: len(reviews) > 0}, err
 }
 
+var errStopping = &records.FieldError{Kind: records.ErrUnavailable, Problem: "the service is stopping", Cure: "watch again with after_sequence"}
+
 func (d *dayService) WatchDay(r *sv.WatchDayRequest, ss grpc.ServerStreamingServer[sv.WatchDayResponse]) error {
 	sizes, cancel := d.s.cfg.Store.Watch(0)
 	defer cancel()
@@ -341,9 +343,11 @@ func (d *dayService) WatchDay(r *sv.WatchDayRequest, ss grpc.ServerStreamingServ
 			select {
 			case <-ss.Context().Done():
 				return ss.Context().Err()
+			case <-d.s.quit:
+				return errStopping
 			case n, ok := <-sizes:
 				if !ok {
-					return &records.FieldError{Kind: records.ErrUnavailable, Problem: "the service is stopping", Cure: "watch again with after_sequence"}
+					return errStopping
 				}
 				seen = n
 			}

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"strconv"
+	"sync"
+	"sync/atomic"
 
 	"golang.org/x/mod/sumdb/note"
 
@@ -96,6 +98,32 @@ func (s *Server) signCheckpoint(v store.View, size int64) ([]byte, error) {
 		}
 	}
 	return signed, nil
+}
+
+// signEvery is how many entries may come in before the ledger's state is
+// signed and kept outside the database again, so that a copy restored after a
+// power cut is told from the ledger that was lost.
+const signEvery = 100
+
+// signedSize remembers how far the ledger was signed.
+type signedSize struct {
+	size    atomic.Int64
+	running atomic.Bool
+	wait    sync.WaitGroup
+}
+
+// signLater signs the ledger beside the caller when enough came in.
+func (s *Server) signLater(size int64) {
+	if size-s.signed.size.Load() < signEvery || !s.signed.running.CompareAndSwap(false, true) {
+		return
+	}
+	s.signed.wait.Go(func() {
+		defer s.signed.running.Store(false)
+		s.signed.size.Store(size)
+		if _, err := s.Checkpoint(context.Background()); err != nil && !errors.Is(err, store.ErrClosed) {
+			s.cfg.Logf("checkpoint: %v", err)
+		}
+	})
 }
 
 // Checkpoint signs the ledger as it is now and keeps the checkpoint outside

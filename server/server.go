@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"sync"
+	"time"
 
 	"github.com/google/uuid"
 	"golang.org/x/mod/sumdb/note"
@@ -83,7 +84,10 @@ type Server struct {
 	cfg    Config
 	grpc   *grpc.Server
 	health *health.Server
-	follow sync.Mutex // look-backs and logs follow one at a time
+	follow sync.Mutex // logs and checkpoints are made one at a time
+	quit   chan struct{}
+	once   sync.Once
+	signed signedSize
 	limits *limits
 	// readOnly says why the ledger is not continued; nil when it is.
 	readOnly error
@@ -96,7 +100,7 @@ func New(ctx context.Context, cfg Config) (*Server, error) {
 	if cfg.Logf == nil {
 		cfg.Logf = func(string, ...any) {}
 	}
-	s := &Server{cfg: cfg, limits: newLimits(cfg.RateLimit, cfg.Clock.Now)}
+	s := &Server{cfg: cfg, quit: make(chan struct{}), limits: newLimits(cfg.RateLimit, cfg.Clock.Now)}
 	opts := []grpc.ServerOption{
 		grpc.ForceServerCodecV2(newCodec()), grpc.MaxRecvMsgSize(MaxMessage), grpc.MaxConcurrentStreams(256),
 		grpc.ChainUnaryInterceptor(s.unary), grpc.ChainStreamInterceptor(s.stream),
@@ -122,7 +126,6 @@ func New(ctx context.Context, cfg Config) (*Server, error) {
 		}
 		s.readOnly = err
 		cfg.Store.Freeze(problem(err))
-		cfg.Logf("%v", err)
 		return s, nil
 	}
 	if err := s.finish(ctx); err != nil {
@@ -138,10 +141,18 @@ func (s *Server) GRPC() *grpc.Server { return s.grpc }
 // the last checkpoint that was signed. It is nil while entries are taken.
 func (s *Server) ReadOnly() error { return s.readOnly }
 
-// Stop ends gracefully: calls that run are finished, watchers are told.
+// stopWithin is how long a graceful stop waits for calls that run.
+const stopWithin = 10 * time.Second
+
+// Stop ends gracefully: watchers are told, calls that run are finished, for
+// ten seconds at most.
 func (s *Server) Stop() {
+	s.once.Do(func() { close(s.quit) })
 	s.health.Shutdown()
+	late := time.AfterFunc(stopWithin, s.grpc.Stop)
 	s.grpc.GracefulStop()
+	late.Stop()
+	s.signed.wait.Wait()
 }
 
 // Kill ends at once.

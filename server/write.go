@@ -35,6 +35,7 @@ func (s *Server) append(ctx context.Context, act records.Act, claim func(records
 	if err != nil {
 		return nil, err
 	}
+	s.signLater(r.First + r.Count - 1)
 	if err := s.lookBacks(context.WithoutCancel(ctx), t, r.RequestID); err != nil {
 		// The claim is kept; the look-back is made again at the next start.
 		s.cfg.Logf("look-back after %s: %v", r.RequestID, err)

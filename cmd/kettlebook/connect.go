@@ -119,8 +119,7 @@ func (d *door) open(ctx context.Context, c *cobra.Command, who behind) (_ *sessi
 		}
 		return s, s.signIn(ctx, d.as)
 	}
-	w := c.ErrOrStderr()
-	if s.kitchen, err = openFolder(ctx, d.dir, openOptions{logf: func(f string, a ...any) { fmt.Fprintf(w, "kettlebook: "+f+"\n", a...) }}); err != nil {
+	if s.kitchen, err = openFolder(ctx, d.dir, openOptions{words: c.ErrOrStderr()}); err != nil {
 		return nil, err
 	}
 	if d.as == "" {

@@ -84,7 +84,7 @@ func playDemo(ctx context.Context, dir, listen string, now time.Time, w io.Write
 	if err := createFolder(dir, demoSite.GetName(), step.Now(), nil); err != nil {
 		return nil, err
 	}
-	k, err := openFolder(ctx, dir, openOptions{clock: step, stepped: true, tls: true, logf: func(f string, a ...any) { fmt.Fprintf(w, "kettlebook: "+f+"\n", a...) }})
+	k, err := openFolder(ctx, dir, openOptions{clock: step, stepped: true, tls: true, words: w})
 	if err != nil {
 		return nil, err
 	}

@@ -59,7 +59,8 @@ type openOptions struct {
 	stepped bool
 	tls     bool
 	rate    float64
-	logf    func(string, ...any)
+	// words is where the service says what goes wrong inside; nil: nowhere.
+	words io.Writer
 	// signIn overrides the cost of PIN verifiers; nil: the default.
 	signIn *signin.Params
 }
@@ -84,6 +85,10 @@ func createFolder(dir, name string, now time.Time, hosts []string) error {
 	}
 	s, err := ring.Seal()
 	if err != nil {
+		return err
+	}
+	// The database is for its owner only, wherever the folder stands.
+	if err := writeFile(filepath.Join(dir, databaseFile), nil); err != nil {
 		return err
 	}
 	if err := writeFile(filepath.Join(dir, "ca.pem"), ring.TLSAuthorityPEM()); err != nil {
@@ -134,7 +139,7 @@ func openFolder(ctx context.Context, dir string, o openOptions) (_ *kitchen, err
 	if k.ring, err = keys.Open(filepath.Join(dir, "keys")); err != nil {
 		return nil, err
 	}
-	if k.store, err = sqlite.Open(ctx, sqlite.Config{Path: filepath.Join(dir, "kettlebook.db"), Site: 1, Project: server.Projector(), ProjectionVersion: projectionVersion}); err != nil {
+	if k.store, err = sqlite.Open(ctx, sqlite.Config{Path: filepath.Join(dir, databaseFile), Site: 1, Project: server.Projector(), ProjectionVersion: projectionVersion}); err != nil {
 		return nil, err
 	}
 	token := make([]byte, 32)
@@ -190,13 +195,21 @@ func (k *kitchen) serve(ctx context.Context, o openOptions, operator string) err
 		Store: k.store, Clock: o.clock, Random: rand.Reader, SignIn: desk, Origin: k.ring.Origin(), Signer: k.ring.LedgerSigner(),
 		VerifierKey: prints.LedgerVerifier, Verifiers: k.ring.LedgerVerifiers(), LastCheckpoint: k.ring.LastCheckpoint, SaveLastCheckpoint: k.ring.SaveLastCheckpoint,
 		Render: reports.DayLog, Seal: sealer(s), SealFingerprint: prints.Seal, CAFingerprint: prints.SealCA, Files: files{k.dir},
-		SoftwareVersion: softwareVersion, SteppedClock: o.stepped, OperatorToken: operator, RateLimit: o.rate, Logf: o.logf,
+		SoftwareVersion: softwareVersion, SteppedClock: o.stepped, OperatorToken: operator, RateLimit: o.rate,
+	}
+	if o.words != nil {
+		cfg.Logf = func(f string, a ...any) { fmt.Fprintf(o.words, "kettlebook: "+f+"\n", a...) }
 	}
 	if o.tls {
 		cfg.Credentials = credentials.NewTLS(k.ring.TLSConfig(rand.Reader, o.clock.Now))
 	}
-	k.server, err = server.New(ctx, cfg)
-	return err
+	if k.server, err = server.New(ctx, cfg); err != nil {
+		return err
+	}
+	if why := k.server.ReadOnly(); why != nil && o.words != nil {
+		say(o.words, why)
+	}
+	return nil
 }
 
 // sealer seals a drawn log and attaches its data: the day's content exactly

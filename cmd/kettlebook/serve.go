@@ -22,7 +22,7 @@ func serveCommand() *cobra.Command {
 				return usage("plain text is served on loopback only, not on %s\nhint: leave --plaintext out, or --listen 127.0.0.1:7443", listen)
 			}
 			w := c.ErrOrStderr()
-			k, err := openFolder(c.Context(), dir, openOptions{tls: !plain, rate: 200, logf: func(f string, a ...any) { fmt.Fprintf(w, "kettlebook: "+f+"\n", a...) }})
+			k, err := openFolder(c.Context(), dir, openOptions{tls: !plain, rate: 200, words: w})
 			if err != nil {
 				return err
 			}

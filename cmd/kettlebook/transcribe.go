@@ -57,7 +57,7 @@ func transcribe(ctx context.Context, folder, dir, paper string, sealDays bool, o
 		}
 		fmt.Fprintf(w, "Made the kitchen %s in %s.\n", set.site.GetName(), dir)
 	}
-	k, err := openFolder(ctx, dir, openOptions{logf: func(f string, a ...any) { fmt.Fprintf(w, "kettlebook: "+f+"\n", a...) }})
+	k, err := openFolder(ctx, dir, openOptions{words: w})
 	if err != nil {
 		return err
 	}

@@ -274,3 +274,20 @@ func TestFromStatus(t *testing.T) {
 		}
 	}
 }
+
+// TestUnreachableInWords: what stops a connection is said without grpc's own words. The messages are those that
+// grpc-go 1.85 gave for a closed port, a foreign certificate, and plain text spoken to TLS.
+func TestUnreachableInWords(t *testing.T) {
+	for message, want := range map[string]string{
+		`connection error: desc = "transport: Error while dialing: dial tcp 127.0.0.1:1: connect: connection refused"`:                                            "the service cannot be reached: dial tcp 127.0.0.1:1: connect: connection refused",
+		`connection error: desc = "transport: authentication handshake failed: tls: failed to verify certificate: x509: certificate signed by unknown authority"`: "the service is not trusted: tls: failed to verify certificate: x509: certificate signed by unknown authority",
+		`connection error: desc = "error reading server preface: EOF"`:                                                                                            "the service does not speak plain text",
+		`the service is stopping`: "the service cannot be reached: the service is stopping",
+	} {
+		var fe *records.FieldError
+		err := client.FromStatus(status.Error(codes.Unavailable, message))
+		if !errors.Is(err, records.ErrUnavailable) || !errors.As(err, &fe) || fe.Problem != want || fe.Cure == "" {
+			t.Errorf("%s: %v", message, err)
+		}
+	}
+}

@@ -3,6 +3,7 @@ package client
 import (
 	"errors"
 	"io"
+	"strings"
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
@@ -52,9 +53,26 @@ func FromStatus(err error) error {
 		return &Error{FieldError: records.FieldError{Kind: k.Sentinel, Field: field, Problem: problem, Cure: cure}, status: st}
 	}
 	if st.Code() == codes.Unavailable {
-		return &Error{FieldError: records.FieldError{Kind: records.ErrUnavailable, Problem: "the service cannot be reached: " + st.Message(), Cure: "is kettlebook serve running, and the address right?"}, status: st}
+		problem, cure = unreachable(st.Message())
+		return &Error{FieldError: records.FieldError{Kind: records.ErrUnavailable, Problem: problem, Cure: cure}, status: st}
 	}
 	return err
+}
+
+// unreachable says in words of ours why no connection came about. What it does
+// not know it hands on.
+func unreachable(message string) (problem, cure string) {
+	if strings.Contains(message, "error reading server preface") {
+		return "the service does not speak plain text", "give the kitchen's ca.pem with --ca"
+	}
+	const handshake, dialing = "authentication handshake failed: ", "Error while dialing: "
+	if _, why, ok := strings.Cut(message, handshake); ok {
+		return "the service is not trusted: " + strings.TrimSuffix(why, `"`), "give the ca.pem of that very kitchen, and a name or address that its certificate has"
+	}
+	if _, why, ok := strings.Cut(message, dialing); ok {
+		message = strings.TrimSuffix(why, `"`)
+	}
+	return "the service cannot be reached: " + message, "is kettlebook serve running, and the address right?"
 }
 
 func trimCure(message, cure string) string {

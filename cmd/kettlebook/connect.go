@@ -115,7 +115,7 @@ func (d *door) open(ctx context.Context, c *cobra.Command, who behind) (_ *sessi
 			}
 		}
 		if s.Client, err = client.Dial(o); err != nil {
-			return nil, records.Within("--server", err)
+			return nil, blame(err, map[string]string{"target": "--server"})
 		}
 		return s, s.signIn(ctx, d.as)
 	}

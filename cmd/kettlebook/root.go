@@ -9,6 +9,8 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 
 	"kettlebook/records"
 )
@@ -73,7 +75,14 @@ func say(w io.Writer, err error) {
 		}
 		return
 	}
-	fmt.Fprintln(w, "kettlebook: "+strings.TrimPrefix(err.Error(), "kettlebook: "))
+	text := err.Error()
+	switch st, ok := status.FromError(err); {
+	case errors.Is(err, context.Canceled) || ok && st.Code() == codes.Canceled:
+		text = "interrupted"
+	case ok:
+		text = st.Message() // without grpc's own words
+	}
+	fmt.Fprintln(w, "kettlebook: "+strings.TrimPrefix(text, "kettlebook: "))
 }
 
 func newRoot() *cobra.Command {
@@ -114,7 +123,7 @@ func wrongArgsAreUsage(c *cobra.Command) {
 	if inner := c.Args; inner != nil {
 		c.Args = func(c *cobra.Command, args []string) error {
 			if err := inner(c, args); err != nil {
-				return usage("%v\nhint: usage: %s", err, c.UseLine())
+				return usage("wrong number of arguments: %d\nhint: usage: %s", len(args), c.UseLine())
 			}
 			return nil
 		}

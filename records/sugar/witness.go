@@ -103,3 +103,58 @@ func (s Syrup) leastError(want int, tempC, pressureHPa float64) (float64, error)
 	}
 	return 0, nil
 }
+
+// RefractometerWitness sets a refractometer (brix, degrees Brix taken as per cent
+// solids, 0..98, with expanded uncertainty uBrix) against a corrected temperature
+// tempC with expanded uncertainty uC (k = 2, degC), under pressureHPa (50..1200
+// hPa). Brix is turned into the temperature at which such a syrup boils here; the
+// spread of the published boiling tables is added to its uncertainty, since it
+// stands between the two. What the two ranges may mean is compared in stages, as
+// in SecondWitness. Errors: ErrBeyondSucroseData for Brix out of range,
+// ErrUncertainty, and those of StageAt.
+func (s Syrup) RefractometerWitness(brix, uBrix, tempC, uC, pressureHPa float64) (Agreement, error) {
+	for _, u := range [...]float64{uBrix, uC} {
+		if err := checkU(u); err != nil {
+			return Agreement{}, err
+		}
+	}
+	boilsC, err := s.BoilingC(brix, pressureHPa)
+	if err != nil {
+		return Agreement{}, err
+	}
+	slope, err := s.slope(moleFraction(brix), boilsC)
+	if err != nil {
+		return Agreement{}, err
+	}
+	uWitness := math.Hypot(uBrix, 2*literatureU(brix, slope)) * slope
+	at := func(tempC float64) (Place, error) {
+		return s.StageAt(math.Min(math.Max(tempC, minTempC), maxTempC), pressureHPa)
+	}
+	var places [6]Place
+	for i, t := range [...]float64{boilsC, boilsC - uWitness, boilsC + uWitness, tempC, tempC - uC, tempC + uC} {
+		if i == 3 {
+			if err := checkTemp(tempC); err != nil {
+				return Agreement{}, err
+			}
+		}
+		if places[i], err = at(t); err != nil {
+			return Agreement{}, err
+		}
+	}
+	a := Agreement{Witness: places[0].Label, Thermometer: places[3].Label}
+	switch {
+	case places[4].Position > places[2].Position:
+		a.Steps = places[4].Position - places[2].Position
+	case places[5].Position < places[1].Position:
+		a.Steps = places[5].Position - places[1].Position
+	}
+	a.Contradicts = math.Abs(a.Steps) >= 1
+	a.TouchesWithinU = !a.Contradicts && places[0].Position != places[3].Position
+	switch {
+	case a.Contradicts && a.Steps > 0:
+		a.LikelyErrorC = tempC - boilsC - uWitness
+	case a.Contradicts:
+		a.LikelyErrorC = tempC - boilsC + uWitness
+	}
+	return a, nil
+}

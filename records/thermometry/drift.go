@@ -184,6 +184,11 @@ func (d Drift) Predict(day float64) (lowC, highC float64) {
 	return d.Line.At(day) - half, d.Line.At(day) + half
 }
 
+// SlopeStandardPerDay is the standard uncertainty of the line's slope, degC per
+// day. As in Predict, the residual standard deviation is never taken below the
+// uncertainty of the observations.
+func (d Drift) SlopeStandardPerDay() float64 { return d.residual / math.Sqrt(d.Line.spreadX) }
+
 // leaves is the first day from ToDay on at which a size exceeds the tolerance.
 func (d Drift) leaves(size func(day float64) float64) float64 {
 	if size(d.ToDay) > d.ToleranceC {

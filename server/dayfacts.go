@@ -261,12 +261,15 @@ func rackOfDay(v store.View, f *records.DayFacts, to time.Time, used map[string]
 		if err != nil {
 			return err
 		}
-		if !used[d.ID] && (i.Meta.GetProductionDay() > f.Day || i.Record.GetRetired()) {
-			continue
-		}
 		fact := records.InstrumentFactsOfDay{Instrument: i.Record, Checks: checks[d.ID]}
 		if fact.Standing, err = latest[*kb.CheckAssessment](v, records.KindCheckAssessment, "instrument", []string{d.ID}, last); err != nil {
 			return err
+		}
+		// In the rack: registered by then, or known to be here from an earlier
+		// check (paper may be typed in long after).
+		inRack := i.Meta.GetProductionDay() <= f.Day || fact.Standing.Has()
+		if !used[d.ID] && (!inRack || i.Record.GetRetired()) {
+			continue
 		}
 		prefix := records.PointKey(d.ID, kb.PointKind_POINT_KIND_COMPARISON, time.Time{})
 		prefix = prefix[:len(prefix)-len(records.TimeKey(time.Time{}))]

@@ -1,12 +1,15 @@
 package records
 
 import (
+	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"google.golang.org/protobuf/proto"
 
 	kb "kettlebook/proto/kettlebook/v1"
+	"kettlebook/records/sugar"
 	"kettlebook/records/thermometry"
 )
 
@@ -94,12 +97,26 @@ func AssessPull(f PullFacts, act Act) ([]Draft, error) {
 			DeviationId: id, Class: deviationClass(l.GetLimit().GetClass()), LotCode: a.GetLotCode(), InstrumentId: a.GetInstrumentId(), At: a.GetAt(),
 		}
 		if l.GetResult() == kb.LimitResult_LIMIT_RESULT_NOT_MET && !f.Void.Has() {
-			want.What = fmt.Sprintf("Limit %q not met: pulled at %s, corrected %s degC, against %s.", l.GetLimit().GetName(),
-				FormatTemperature(a.GetPull().GetReading()), FormatMicro(a.GetPull().GetCorrectedMicroC(), 2), BoundsText(l))
+			read := "pulled at"
+			if l.GetLimit().GetBinds() == kb.LimitBinds_LIMIT_BINDS_HIGHEST_AFTER {
+				read = "highest after the pull"
+			}
+			got := boundReading(a, l.GetLimit())
+			want.What = fmt.Sprintf("Limit %q not met: %s %s, corrected %s degC, against %s.", l.GetLimit().GetName(),
+				read, FormatTemperature(got.GetReading()), FormatMicro(got.GetCorrectedMicroC(), 2), BoundsText(l))
 		}
 		out = append(out, settleDeviation(f.Deviations[id], act, day, at, want)...)
 	}
 	return out, nil
+}
+
+// boundReading gives the reading that a limit binds, corrected; nil when it
+// was not taken.
+func boundReading(a *kb.PullAssessment, l *kb.Limit) *kb.Correction {
+	if l.GetBinds() == kb.LimitBinds_LIMIT_BINDS_HIGHEST_AFTER {
+		return a.GetHighestAfter()
+	}
+	return a.GetPull()
 }
 
 // PullDeviationID names the deviation of one limit of a batch.
@@ -172,11 +189,7 @@ func (f PullFacts) assess() (*kb.PullAssessment, error) {
 	}
 	a.Pressure = used
 	for _, l := range f.Formula.Record.GetLimits() {
-		got := a.Pull
-		if l.GetBinds() == kb.LimitBinds_LIMIT_BINDS_HIGHEST_AFTER {
-			got = a.HighestAfter
-		}
-		la, err := f.limit(l, got, c, points, pressure, used)
+		la, err := f.limit(l, boundReading(a, l), c, points, pressure, used)
 		if err != nil {
 			return nil, fmt.Errorf("limit %q: %w", l.GetName(), err)
 		}
@@ -197,12 +210,13 @@ func (f PullFacts) useFlags(c *thermometry.Corrector) []kb.UseFlag {
 		switch Standing(f.Check.Record) {
 		case kb.CheckResult_CHECK_RESULT_OUT_OF_TOLERANCE:
 			out = append(out, kb.UseFlag_USE_FLAG_FAILED)
-		case kb.CheckResult_CHECK_RESULT_NOT_BELIEVED:
-			out = append(out, kb.UseFlag_USE_FLAG_NOT_BELIEVED)
 		case kb.CheckResult_CHECK_RESULT_PROVISIONALLY_IN:
 			out = append(out, kb.UseFlag_USE_FLAG_PROVISIONAL)
 		case kb.CheckResult_CHECK_RESULT_CANNOT_BE_SHOWN:
 			out = append(out, kb.UseFlag_USE_FLAG_CANNOT_BE_SHOWN)
+		}
+		if unbelieved(f.Check.Record) {
+			out = append(out, kb.UseFlag_USE_FLAG_NOT_BELIEVED)
 		}
 	}
 	if c == nil {
@@ -220,6 +234,9 @@ func (f PullFacts) witness(a *kb.PullAssessment, pressure thermometry.Pressure) 
 	if a.GetPull().CorrectedMicroC != nil {
 		tempC, uC = float64(a.GetPull().GetCorrectedMicroC())/float64(One), float64(a.GetPull().GetUMicroC())/float64(One)
 	}
+	// Beyond the sugar model lies nothing but water on one side and burnt sugar
+	// on the other; a reading out there is kept like any other.
+	tempC = max(0, min(tempC, 300))
 	place, err := syrup.StageAt(tempC, pressure.HPa)
 	if err != nil {
 		return fmt.Errorf("%w: %w", ErrInvalid, err)
@@ -243,39 +260,25 @@ func (f PullFacts) witness(a *kb.PullAssessment, pressure thermometry.Pressure) 
 // content, never when it is a temperature.
 func (f PullFacts) limit(l *kb.Limit, got *kb.Correction, c *thermometry.Corrector, points []PointDoc, pressure thermometry.Pressure, used *kb.PressureUsed) (*kb.LimitAssessment, error) {
 	out := &kb.LimitAssessment{Limit: l}
-	low, high := thermometry.NoLowMicroC, thermometry.NoHighMicroC
-	var bounds []thermometry.Bound
-	move := func(t *kb.Temperature) (*int64, int64, error) {
-		b, beyond, err := f.Settings.moveBound(l, t, pressure, used)
-		if err != nil {
-			return nil, 0, err
-		}
-		out.BeyondData = out.BeyondData || beyond
-		m, err := thermometry.MicroFromC(b.TempC)
-		if err != nil {
-			return nil, 0, err
-		}
-		v := roundMicro(int64(m), 10_000)
-		bounds = append(bounds, b)
-		return &v, v, nil
+	bounds, err := f.moveLimit(out, pressure, used)
+	if err != nil {
+		return nil, err
 	}
-	var err error
-	if l.GetLow() != nil {
-		if out.LowMicroC, low, err = move(l.GetLow()); err != nil {
-			return nil, err
+	low, high := boundsOf(out)
+	switch {
+	case got == nil:
+		out.Result, out.AsRead = kb.LimitResult_LIMIT_RESULT_NO_READING, kb.LimitResult_LIMIT_RESULT_NO_READING
+		out.Why = "no reading was taken at the pull"
+		if l.GetBinds() == kb.LimitBinds_LIMIT_BINDS_HIGHEST_AFTER {
+			out.Why = "the highest after the pull was not read"
 		}
-	}
-	if l.GetHigh() != nil {
-		if out.HighMicroC, high, err = move(l.GetHigh()); err != nil {
-			return nil, err
-		}
-	}
-	if got == nil {
-		out.Result, out.AsRead, out.Why = kb.LimitResult_LIMIT_RESULT_NO_READING, kb.LimitResult_LIMIT_RESULT_NO_READING, "no reading was taken at the pull"
+		return out, nil
+	case bounds == nil:
+		out.Result, out.AsRead = kb.LimitResult_LIMIT_RESULT_CANNOT_BE_SHOWN, kb.LimitResult_LIMIT_RESULT_CANNOT_BE_SHOWN
+		out.Why = "it lies below the boiling point of water where it was established, so it is no solids content"
 		return out, nil
 	}
-	readingMicro := CelsiusMicro(got.GetReading())
-	asRead := thermometry.AsReadMet(readingMicro, low, high)
+	asRead := thermometry.AsReadMet(CelsiusMicro(got.GetReading()), low, high)
 	out.AsRead = metOrNot(asRead)
 	if c == nil {
 		out.Result, out.Why = kb.LimitResult_LIMIT_RESULT_CANNOT_BE_SHOWN, "no check of the instrument is known, so its error is not known"
@@ -292,36 +295,78 @@ func (f PullFacts) limit(l *kb.Limit, got *kb.Correction, c *thermometry.Correct
 	out.UMicroC = int64(u)
 	critical := l.GetClass() == kb.LimitClass_LIMIT_CLASS_CRITICAL
 	out.Guarded = critical && !f.Settings.Site.GetUnguardedCritical()
-	v := thermometry.JudgeLimit(got.GetCorrectedMicroC(), low, high, int64(u), out.Guarded, got.GetExtrapolated(), asRead)
-	out.Result = limitResults[v]
+	out.Result = limitResults[thermometry.JudgeLimit(got.GetCorrectedMicroC(), low, high, int64(u), out.Guarded, got.GetExtrapolated(), asRead)]
 	switch {
-	case f.notBelieved():
+	case f.Check.Has() && unbelieved(f.Check.Record):
 		out.Result, out.Why = kb.LimitResult_LIMIT_RESULT_CANNOT_BE_SHOWN, "the boiling reading of its check is not believed"
-	case critical && out.Result == kb.LimitResult_LIMIT_RESULT_MET && onlyProvisional(points):
-		out.Result, out.Why = kb.LimitResult_LIMIT_RESULT_CANNOT_BE_SHOWN, "the check rests on an assumed pressure: read the barometer"
-	case out.Result == kb.LimitResult_LIMIT_RESULT_CANNOT_BE_SHOWN && out.Guarded && !got.GetExtrapolated():
-		out.Why = "nearer to the limit than the uncertainty"
-	case out.Result == kb.LimitResult_LIMIT_RESULT_CANNOT_BE_SHOWN && !asRead:
+	case critical && out.Result == kb.LimitResult_LIMIT_RESULT_MET && !supports(points):
+		out.Result, out.Why = kb.LimitResult_LIMIT_RESULT_CANNOT_BE_SHOWN, unsupported(points)
+	case out.Result == kb.LimitResult_LIMIT_RESULT_CANNOT_BE_SHOWN && got.GetExtrapolated() && !asRead:
 		out.Why = "missed as read; an extrapolated correction cannot make it met"
 	case out.Result == kb.LimitResult_LIMIT_RESULT_CANNOT_BE_SHOWN:
-		out.Why = "nearer to the limit than the uncertainty of an extrapolated correction"
+		out.Why = "nearer to the limit than the uncertainty"
 	}
 	return out, nil
 }
 
-func (f PullFacts) notBelieved() bool {
-	return f.Check.Has() && Standing(f.Check.Record) == kb.CheckResult_CHECK_RESULT_NOT_BELIEVED
+// moveLimit puts the bounds as moved into an assessment and gives them with
+// their uncertainty; none when the limit cannot be moved as a solids content.
+func (f PullFacts) moveLimit(out *kb.LimitAssessment, pressure thermometry.Pressure, used *kb.PressureUsed) ([]thermometry.Bound, error) {
+	var bounds []thermometry.Bound
+	for _, side := range []struct {
+		written *kb.Temperature
+		moved   **int64
+	}{{out.GetLimit().GetLow(), &out.LowMicroC}, {out.GetLimit().GetHigh(), &out.HighMicroC}} {
+		if side.written == nil {
+			continue
+		}
+		b, beyond, err := f.Settings.moveBound(out.GetLimit(), side.written, pressure, used)
+		if errors.Is(err, sugar.ErrNotBoiling) {
+			out.LowMicroC, out.HighMicroC = nil, nil
+			return nil, nil
+		}
+		if err != nil {
+			return nil, err
+		}
+		m, err := thermometry.MicroFromC(b.TempC)
+		if err != nil {
+			return nil, err
+		}
+		v := roundMicro(int64(m), 10_000)
+		*side.moved = &v
+		out.BeyondData = out.BeyondData || beyond
+		bounds = append(bounds, b)
+	}
+	return bounds, nil
 }
 
-// onlyProvisional says that no point above the ice point was measured.
-func onlyProvisional(points []PointDoc) bool {
-	for _, d := range points {
-		p := pointOf(d)
-		if p.GetPoint().GetKind() != kb.PointKind_POINT_KIND_ICE && !provisional(p) {
-			return false
-		}
+// boundsOf gives the bounds of a limit as moved, in millionths of a degC.
+func boundsOf(l *kb.LimitAssessment) (low, high int64) {
+	low, high = thermometry.NoLowMicroC, thermometry.NoHighMicroC
+	if l.LowMicroC != nil {
+		low = l.GetLowMicroC()
 	}
-	return true
+	if l.HighMicroC != nil {
+		high = l.GetHighMicroC()
+	}
+	return low, high
+}
+
+// supports says that a point above the ice point was measured: a critical
+// limit rests on no less.
+func supports(points []PointDoc) bool {
+	return slices.ContainsFunc(points, func(d PointDoc) bool { return aboveIce(d) && !provisional(pointOf(d)) })
+}
+
+func unsupported(points []PointDoc) string {
+	if slices.ContainsFunc(points, aboveIce) {
+		return "the check rests on an assumed pressure: read the barometer"
+	}
+	return "the check has no point above the ice point"
+}
+
+func aboveIce(d PointDoc) bool {
+	return pointOf(d).GetPoint().GetKind() != kb.PointKind_POINT_KIND_ICE
 }
 
 var limitResults = map[thermometry.LimitVerdict]kb.LimitResult{
@@ -338,13 +383,15 @@ func metOrNot(met bool) kb.LimitResult {
 }
 
 // moveBound carries a bound to the kitchen's pressure with what is uncertain
-// about it. A temperature-basis bound stays where it is written.
+// about it. A temperature-basis bound stays where it is written. One that lies
+// below the boiling point of water where it was established is
+// sugar.ErrNotBoiling.
 func (s Settings) moveBound(l *kb.Limit, t *kb.Temperature, pressure thermometry.Pressure, used *kb.PressureUsed) (thermometry.Bound, bool, error) {
 	tempC := CelsiusF(t)
 	if l.GetBasis() != kb.LimitBasis_LIMIT_BASIS_SOLIDS {
 		return thermometry.Bound{TempC: tempC}, false, nil
 	}
-	from := 1013.25
+	from := sugar.StandardPressureHPa
 	switch l.GetEstablishedAt() {
 	case kb.EstablishedAt_ESTABLISHED_AT_THIS_KITCHEN:
 		p, err := thermometry.StandardPressureHPa(s.ElevationM())
@@ -355,19 +402,13 @@ func (s Settings) moveBound(l *kb.Limit, t *kb.Temperature, pressure thermometry
 	case kb.EstablishedAt_ESTABLISHED_AT_STATED:
 		from = float64(l.GetEstablishedHpa().GetMicro()) / float64(One)
 	}
-	moved, err := syrup.MoveLimit(tempC, from, pressure.HPa)
-	if err != nil {
-		return thermometry.Bound{}, false, invalid("limits", "a solids limit lies above the boiling point of water where it was established", "%v", err)
+	ageHours := 0.0
+	if used.GetOld() {
+		ageHours = float64(used.GetAgeMin()) / 60
 	}
-	up, err := syrup.MoveLimit(tempC, from, pressure.HPa+1)
+	b, moved, _, err := moveSolids(tempC, from, pressure, ageHours)
 	if err != nil {
-		return thermometry.Bound{}, false, invalid("limits", "a solids limit lies above the boiling point of water where it was established", "%v", err)
-	}
-	slope := up.TempC - moved.TempC
-	b := thermometry.Bound{TempC: moved.TempC, Budget: pressure.Terms(slope)}
-	b.Budget = append(b.Budget, thermometry.Term{Name: "sucrose model", StandardC: moved.UC})
-	if used.GetAgeMin() > 0 {
-		b.Budget = append(b.Budget, thermometry.WeatherTerm(float64(used.GetAgeMin())/60, slope))
+		return thermometry.Bound{}, false, fmt.Errorf("%w: %w", ErrInvalid, err)
 	}
 	return b, moved.BeyondData, nil
 }

@@ -1,6 +1,7 @@
 package records
 
 import (
+	"cmp"
 	"slices"
 	"time"
 
@@ -56,12 +57,13 @@ type LookBackFacts struct {
 }
 
 // covers says whether a passing check covers a temperature: it lies within
-// the range of the points that passed.
+// the range of the points that passed in the state in which the check left the
+// instrument.
 func covers(a *kb.CheckAssessment, micro int64) bool {
 	low, high := int64(0), int64(0)
 	first := true
 	for _, p := range a.GetPoints() {
-		if p.GetResult() != kb.CheckResult_CHECK_RESULT_IN_TOLERANCE {
+		if p.GetResult() != kb.CheckResult_CHECK_RESULT_IN_TOLERANCE || a.GetAdjusted() && !asLeft(p) {
 			continue
 		}
 		v := p.GetExpectedMicroC()
@@ -91,60 +93,76 @@ func AssessLookBack(f LookBackFacts, act Act) ([]Draft, error) {
 		}
 		return f.draft(out, act, at)
 	}
-	before, err := corrector(f.Instrument.Record, correctionPoints(f.Points, f.Adjusted, at.Add(-time.Microsecond)), at)
-	if err != nil {
+	if err := f.list(out, at); err != nil {
 		return nil, err
-	}
-	found, err := corrector(f.Instrument.Record, f.asFound(at), at)
-	if err != nil {
-		return nil, err
-	}
-	measured := slices.Clone(f.Measured)
-	slices.SortStableFunc(measured, func(a, b Measured) int { return a.At.Compare(b.At) })
-	openEnded := false
-	var from, to time.Time
-	for _, m := range measured {
-		micro := CelsiusMicro(m.Reading)
-		last, next := f.passingAround(micro, at)
-		item := &kb.LookBackItem{LotCode: m.LotCode, Cooling: m.Cooling, At: timestamppb.New(m.At), Reading: m.Reading}
-		switch {
-		case m.At.After(at):
-			if !next.IsZero() && !m.At.Before(next) {
-				continue
-			}
-			item.AfterFailure = true
-			if next.After(to) {
-				to = next
-			}
-		case !last.IsZero() && !m.At.After(last):
-			continue
-		default:
-			if last.IsZero() {
-				openEnded = true
-			} else if from.IsZero() || last.Before(from) {
-				from = last
-			}
-		}
-		if err := judgeItem(item, m, before, found); err != nil {
-			return nil, err
-		}
-		out.Items = append(out.Items, item)
-	}
-	if !from.IsZero() && !openEnded {
-		out.WindowFrom = timestamppb.New(from)
-	}
-	if len(out.Items) == 0 {
-		if last, _ := f.passingAround(highest(failed), at); !last.IsZero() {
-			out.WindowFrom = timestamppb.New(last)
-		}
-	}
-	if !to.IsZero() {
-		out.WindowTo = timestamppb.New(to)
 	}
 	if f.Known.Has() && sameConclusion(f.Known.Record, out) {
 		return nil, nil
 	}
 	return f.draft(out, act, at)
+}
+
+// list fills in what was measured, and from when to when that was gathered.
+func (f LookBackFacts) list(out *kb.LookBack, at time.Time) error {
+	before, err := corrector(f.Instrument.Record, correctionPoints(f.Points, f.Adjusted, at.Add(-time.Microsecond)), at)
+	if err != nil {
+		return err
+	}
+	found, err := corrector(f.Instrument.Record, f.asFound(at), at)
+	if err != nil {
+		return err
+	}
+	measured := slices.Clone(f.Measured)
+	slices.SortStableFunc(measured, func(a, b Measured) int {
+		return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.LotCode, b.LotCode), cmp.Compare(boolInt(a.Cooling), boolInt(b.Cooling)))
+	})
+	var from, to time.Time
+	var openEnded, runsOn bool
+	lists := map[bool]bool{} // by AfterFailure: something is in it
+	for _, m := range measured {
+		last, next := f.passingAround(CelsiusMicro(m.Reading), at)
+		item := &kb.LookBackItem{LotCode: m.LotCode, Cooling: m.Cooling, At: timestamppb.New(m.At), Reading: m.Reading, AfterFailure: m.At.After(at)}
+		switch {
+		case item.AfterFailure && !next.IsZero() && !m.At.Before(next), !item.AfterFailure && !last.IsZero() && !m.At.After(last):
+			continue
+		case item.AfterFailure:
+			runsOn = runsOn || next.IsZero()
+			if next.After(to) {
+				to = next
+			}
+		case last.IsZero():
+			openEnded = true
+		case from.IsZero() || last.Before(from):
+			from = last
+		}
+		if err := judgeItem(item, m, before, found); err != nil {
+			return err
+		}
+		lists[item.AfterFailure] = true
+		out.Items = append(out.Items, item)
+	}
+	// Where nothing was measured, the window is that of the highest point.
+	last, next := f.passingAround(highest(f.Check.Record), at)
+	if !lists[false] {
+		from = last
+	}
+	if !lists[true] {
+		to = next
+	}
+	if !from.IsZero() && !openEnded {
+		out.WindowFrom = timestamppb.New(from)
+	}
+	if !to.IsZero() && !runsOn {
+		out.WindowTo = timestamppb.New(to)
+	}
+	return nil
+}
+
+func boolInt(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
 }
 
 func (f LookBackFacts) draft(out *kb.LookBack, act Act, at time.Time) ([]Draft, error) {
@@ -236,8 +254,8 @@ func judgeItem(item *kb.LookBackItem, m Measured, before, found *thermometry.Cor
 	}
 	if m.Cooling || m.Pull == nil {
 		item.Result = m.Result
-		if !item.AfterFailure && m.Result == kb.LimitResult_LIMIT_RESULT_MET {
-			// The clock was judged at one error only; at the other it cannot be shown here.
+		if !item.AfterFailure {
+			// The clock was judged at one error only, and either result needs both.
 			item.Result = kb.LimitResult_LIMIT_RESULT_CANNOT_BE_SHOWN
 		}
 		return nil
@@ -246,7 +264,7 @@ func judgeItem(item *kb.LookBackItem, m Measured, before, found *thermometry.Cor
 	for _, l := range m.Pull.GetLimits() {
 		r := l.GetResult()
 		if !item.AfterFailure {
-			r = bothErrors(l, m.Reading, before, found)
+			r = bothErrors(l, boundReading(m.Pull, l.GetLimit()).GetReading(), before, found)
 		}
 		switch r {
 		case kb.LimitResult_LIMIT_RESULT_NOT_MET:
@@ -261,13 +279,10 @@ func judgeItem(item *kb.LookBackItem, m Measured, before, found *thermometry.Cor
 }
 
 func bothErrors(l *kb.LimitAssessment, reading *kb.Temperature, before, found *thermometry.Corrector) kb.LimitResult {
-	low, high := thermometry.NoLowMicroC, thermometry.NoHighMicroC
-	if l.LowMicroC != nil {
-		low = l.GetLowMicroC()
+	if reading == nil || l.LowMicroC == nil && l.HighMicroC == nil {
+		return kb.LimitResult_LIMIT_RESULT_CANNOT_BE_SHOWN
 	}
-	if l.HighMicroC != nil {
-		high = l.GetHighMicroC()
-	}
+	low, high := boundsOf(l)
 	asRead := thermometry.AsReadMet(CelsiusMicro(reading), low, high)
 	met, missed := 0, 0
 	for _, c := range []*thermometry.Corrector{before, found} {
@@ -278,8 +293,9 @@ func bothErrors(l *kb.LimitAssessment, reading *kb.Temperature, before, found *t
 		if err != nil {
 			continue
 		}
-		// U included: guarded, whatever the class of the limit.
-		switch thermometry.JudgeLimit(got.GetCorrectedMicroC(), low, high, got.GetUMicroC(), true, got.GetExtrapolated(), asRead) {
+		// U included: guarded, whatever the class of the limit, and no smaller
+		// than that of the difference to the limit in the batch's own verdict.
+		switch thermometry.JudgeLimit(got.GetCorrectedMicroC(), low, high, max(got.GetUMicroC(), l.GetUMicroC()), true, got.GetExtrapolated(), asRead) {
 		case thermometry.Met:
 			met++
 		case thermometry.NotMet:

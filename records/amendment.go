@@ -99,6 +99,11 @@ func Replacement(f AmendFacts, m *kb.Amendment) (proto.Message, error) {
 		if RecordName(r) != RecordName(f.Target.Message) {
 			return nil, invalid("replacement", "keep the name; void the batch or write a new check instead", "an amendment cannot rename %q to %q", RecordName(f.Target.Message), RecordName(r))
 		}
+		if b, ok := r.(*kb.BatchStart); ok {
+			if first := f.Target.Message.(*kb.BatchStart); b.GetVersion() == 0 && b.GetFormulaId() == first.GetFormulaId() {
+				b.Version = first.GetVersion() // the client left it to the rules at the start too
+			}
+		}
 		return r, nil
 	}
 	r := proto.Clone(f.Current)
@@ -142,14 +147,18 @@ func DecideAmendment(f AmendFacts, act Act, m *kb.Amendment) ([]Draft, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := Within("replacement", Validate(r)); err != nil {
+	given := "value"
+	if m.GetReplacement() != nil {
+		given = "replacement"
+	}
+	if err := Within(given, Validate(r)); err != nil {
 		return nil, err
 	}
 	if proto.Equal(r, f.Current) {
-		return nil, invalid("value", "nothing needs amending", "is what stands there already")
+		return nil, invalid(given, "nothing needs amending", "is what stands there already")
 	}
 	if err := f.admit(r, act.RecordedAt); err != nil {
-		return nil, Within("replacement", err)
+		return nil, Within(given, err)
 	}
 	c := clone(m)
 	if c.Replacement, err = anypb.New(r); err != nil {
@@ -160,8 +169,7 @@ func DecideAmendment(f AmendFacts, act Act, m *kb.Amendment) ([]Draft, error) {
 
 // admit holds the new record to what a first entry of its kind must hold to.
 func (f AmendFacts) admit(r proto.Message, now time.Time) error {
-	at := RecordTime(r)
-	if err := CheckAhead("at", at, now); err != nil {
+	if err := CheckAhead("at", lastMoment(r), now); err != nil {
 		return err
 	}
 	switch t := r.(type) {
@@ -174,21 +182,31 @@ func (f AmendFacts) admit(r proto.Message, now time.Time) error {
 		if err := knownInstrument("instrument_id", t.GetInstrumentId(), f.Instrument); err != nil {
 			return err
 		}
-		for i, rr := range RunReadings(t) {
-			if err := CheckReading(fmt.Sprintf("micro[%d]", i), f.Instrument.Record, rr.Value); err != nil {
-				return err
-			}
-		}
+		return checkRun(f.Instrument.Record, t)
 	case *kb.Pull:
-		if t.GetReading() != nil && f.Instrument.Has() {
-			return CheckReading("reading", f.Instrument.Record, t.GetReading())
-		}
+		return checkPull(f.Instrument.Record, t)
 	case *kb.BatchStart:
+		if first := f.Target.Message.(*kb.BatchStart); t.GetFormulaId() != first.GetFormulaId() || t.GetVersion() != first.GetVersion() {
+			return refuse(ErrState, "formula_id", "void the batch and open it anew under another lot code", "batch %s was opened for version %d of %s", t.GetLotCode(), first.GetVersion(), first.GetFormulaId())
+		}
 		return knownInstrument("instrument_id", t.GetInstrumentId(), f.Instrument)
 	case *kb.ColdWaterTest:
 		return checkStage(t.GetStage())
+	case *kb.BatchEnd:
+		return f.Batch.checkEnd(t)
 	}
 	return nil
+}
+
+// lastMoment is the last time that a record claims.
+func lastMoment(m proto.Message) time.Time {
+	switch t := m.(type) {
+	case *kb.Check:
+		return t.GetPoints()[len(t.GetPoints())-1].GetAt().AsTime()
+	case *kb.Readings:
+		return t.GetFirstAt().AsTime().Add(time.Duration(t.GetAfterMs()[len(t.GetAfterMs())-1]) * time.Millisecond)
+	}
+	return RecordTime(m)
 }
 
 // RecordName gives the name that a record carries: a lot code, a check.

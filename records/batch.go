@@ -280,16 +280,23 @@ func DecideReadings(f BatchFacts, act Act, m *kb.Readings) ([]Draft, error) {
 	if err := knownInstrument("instrument_id", m.GetInstrumentId(), f.Instrument); err != nil {
 		return nil, err
 	}
-	readings := RunReadings(m)
-	for i, r := range readings {
-		if err := CheckReading(fmt.Sprintf("micro[%d]", i), f.Instrument.Record, r.Value); err != nil {
-			return nil, err
-		}
+	if err := checkRun(f.Instrument.Record, m); err != nil {
+		return nil, err
 	}
-	if err := CheckAhead("first_at", readings[len(readings)-1].At, act.RecordedAt); err != nil {
+	if err := CheckAhead("first_at", lastMoment(m), act.RecordedAt); err != nil {
 		return nil, err
 	}
 	return f.hung(act, m.GetFirstAt().AsTime(), m), nil
+}
+
+// checkRun refuses readings that the instrument cannot have shown.
+func checkRun(i *kb.Instrument, m *kb.Readings) error {
+	for n, r := range RunReadings(m) {
+		if err := CheckReading(fmt.Sprintf("micro[%d]", n), i, r.Value); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // DecidePull stamps the moment the pan left the heat.
@@ -306,17 +313,26 @@ func DecidePull(f BatchFacts, act Act, m *kb.Pull) ([]Draft, error) {
 	if err := CheckAhead("at", m.GetAt().AsTime(), act.RecordedAt); err != nil {
 		return nil, err
 	}
+	if err := checkPull(f.Instrument.Record, m); err != nil {
+		return nil, err
+	}
+	return f.hung(act, m.GetAt().AsTime(), m), nil
+}
+
+// checkPull refuses what the instrument cannot have shown at a pull.
+func checkPull(i *kb.Instrument, m *kb.Pull) error {
 	for _, t := range []struct {
 		field string
 		t     *kb.Temperature
 	}{{"reading", m.GetReading()}, {"highest_after", m.GetHighestAfter()}} {
-		if t.t != nil {
-			if err := CheckReading(t.field, f.Instrument.Record, t.t); err != nil {
-				return nil, err
-			}
+		if t.t == nil {
+			continue
+		}
+		if err := CheckReading(t.field, i, t.t); err != nil {
+			return err
 		}
 	}
-	return f.hung(act, m.GetAt().AsTime(), m), nil
+	return nil
 }
 
 // DecideColdWater keeps what the cold-water test said.
@@ -350,10 +366,17 @@ func DecideBatchEnd(f BatchFacts, act Act, m *kb.BatchEnd) ([]Draft, error) {
 	if err := CheckAhead("at", m.GetAt().AsTime(), act.RecordedAt); err != nil {
 		return nil, err
 	}
-	if m.GetAt().AsTime().Before(f.Batch.Record.GetStartedAt().AsTime()) {
-		return nil, invalid("at", "check the time", "a batch cannot end before it began (%s)", f.Batch.Record.GetStartedAt().AsTime().Format(time.RFC3339))
+	if err := f.checkEnd(m); err != nil {
+		return nil, err
 	}
 	return f.hung(act, m.GetAt().AsTime(), m), nil
+}
+
+func (f BatchFacts) checkEnd(m *kb.BatchEnd) error {
+	if began := f.Batch.Record.GetStartedAt().AsTime(); m.GetAt().AsTime().Before(began) {
+		return invalid("at", "check the time", "a batch cannot end before it began (%s)", began.Format(time.RFC3339))
+	}
+	return nil
 }
 
 // DecideBatchVoid marks a batch opened by mistake; it stays readable.

@@ -1,10 +1,12 @@
 package records
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 
 	kb "kettlebook/proto/kettlebook/v1"
+	"kettlebook/records/sugar"
 )
 
 // Kinds of formula documents: versions by formula and version, approvals likewise.
@@ -47,15 +49,20 @@ func validateFormula(m *kb.Formula) error {
 		}
 	}
 	if w := m.GetWaterFraction(); w != nil && (w.GetMicro() < 0 || w.GetMicro() > 900_000) {
-		return invalid("water_fraction", "0 to 0.9", "%s", FormatDecimal(w))
+		return invalid("water_fraction", "give 0 to 0.9", "%s is out of range", FormatDecimal(w))
 	}
 	if len(m.GetLimits()) == 0 {
 		return invalid("limits", "give at least the limit of the cook", "is empty")
 	}
+	names := map[string]bool{}
 	for i, l := range m.GetLimits() {
 		if err := Within(fmt.Sprintf("limits[%d]", i), validateLimit(l)); err != nil {
 			return err
 		}
+		if names[l.GetName()] {
+			return invalid(fmt.Sprintf("limits[%d].name", i), "give each limit a name of its own", "two limits are called %q", l.GetName())
+		}
+		names[l.GetName()] = true
 	}
 	return nil
 }
@@ -139,7 +146,11 @@ func DecideFormula(f FormulaFacts, s Settings, act Act, day string, m *kb.Formul
 				continue
 			}
 			if _, _, err := s.moveBound(l, t, pressure, used); err != nil {
-				return nil, invalid(fmt.Sprintf("limits[%d]", i), "check the temperature and the basis of the limit", "%s cannot be moved as a solids content: %v", FormatTemperature(t), err)
+				problem := fmt.Sprintf("%s cannot be moved as a solids content: %v", FormatTemperature(t), err)
+				if errors.Is(err, sugar.ErrNotBoiling) {
+					problem = fmt.Sprintf("%s lies below the boiling point of water where it was established, so it is no solids content", FormatTemperature(t))
+				}
+				return nil, invalid(fmt.Sprintf("limits[%d]", i), "check the temperature and the basis of the limit", "%s", problem)
 			}
 		}
 	}
@@ -162,15 +173,6 @@ func DecideFormulaApproval(f FormulaFacts, s Settings, act Act, day string, m *k
 		return nil, refuse(ErrNotAllowed, "", "ask somebody else to approve it", "%s wrote this version", act.Person)
 	}
 	return []Draft{{Act: act, OccurredAt: act.RecordedAt, Day: day, Payload: m}}, nil
-}
-
-// StrictestClass gives the gravest class among limits.
-func StrictestClass(limits []*kb.Limit) kb.LimitClass {
-	out := kb.LimitClass_LIMIT_CLASS_QUALITY
-	for _, l := range limits {
-		out = min(out, l.GetClass())
-	}
-	return out
 }
 
 // AllergenText lists allergens, or says that none is declared.

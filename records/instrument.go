@@ -40,12 +40,25 @@ func validateInstrument(m *kb.Instrument) error {
 		low, high int64
 	}{
 		{"division", m.GetDivision(), 0, 50}, {"read_to", m.GetReadTo(), 0, 50}, {"tolerance", m.GetTolerance(), 0, 20},
-		{"range_low", m.GetRangeLow(), -100, 800}, {"range_high", m.GetRangeHigh(), -100, 800},
+		{"range_low", m.GetRangeLow(), -150, 950}, {"range_high", m.GetRangeHigh(), -150, 950},
 		{"certificate_u_c", m.GetCertificateUC(), 0, 10}, {"certificate_correction_c", m.GetCertificateCorrectionC(), -10, 10},
 	} {
 		if err := between(f.field, f.d, f.low, f.high); err != nil {
 			return err
 		}
+	}
+	low, high := instrumentRange(m)
+	for _, f := range []struct {
+		field  string
+		given  *kb.Decimal
+		microC int64
+	}{{"range_low", m.GetRangeLow(), low}, {"range_high", m.GetRangeHigh(), high}} {
+		if f.given != nil && (f.microC < -100*One || f.microC > 500*One) {
+			return invalid(f.field, "give -100 to 500 degC, or as much in degF", "%s %s is out of range", FormatDecimal(f.given), UnitSymbol(InstrumentUnit(m)))
+		}
+	}
+	if low >= high {
+		return invalid("range_high", "exchange the ends of the scale", "does not lie above the lower end of the scale")
 	}
 	if m.GetReadTo() != nil && m.GetReadTo().GetMicro() <= 0 {
 		return invalid("read_to", "leave it out to read to the division", "is not above 0")
@@ -111,21 +124,24 @@ func CheckReading(field string, m *kb.Instrument, t *kb.Temperature) error {
 	if m.GetScale() != kb.Scale_SCALE_DUAL && t.GetUnit() != unit {
 		return invalid(field+".unit", "enter what the dial shows, in "+UnitSymbol(unit), "%s has only %s on it", m.GetInstrumentId(), UnitSymbol(unit))
 	}
-	low, high := int64(-50)*One, int64(300)*One
-	if m.GetRangeLow() != nil {
-		low = rangeMicro(m.GetRangeLow().GetMicro(), unit)
-	}
-	if m.GetRangeHigh() != nil {
-		high = rangeMicro(m.GetRangeHigh().GetMicro(), unit)
-	}
-	if c := CelsiusMicro(t); c < low || c > high {
+	if low, high := instrumentRange(m); CelsiusMicro(t) < low || CelsiusMicro(t) > high {
 		return invalid(field, "check the digits and the unit", "%s cannot show %s", m.GetInstrumentId(), FormatTemperature(t))
 	}
 	return nil
 }
 
-func rangeMicro(micro int64, unit kb.TemperatureUnit) int64 {
-	return CelsiusMicro(&kb.Temperature{Micro: micro, Unit: unit})
+// instrumentRange gives the ends of an instrument's scale in millionths of a
+// degC.
+func instrumentRange(m *kb.Instrument) (low, high int64) {
+	low, high = -50*One, 300*One
+	unit := InstrumentUnit(m)
+	if d := m.GetRangeLow(); d != nil {
+		low = CelsiusMicro(&kb.Temperature{Micro: d.GetMicro(), Unit: unit})
+	}
+	if d := m.GetRangeHigh(); d != nil {
+		high = CelsiusMicro(&kb.Temperature{Micro: d.GetMicro(), Unit: unit})
+	}
+	return low, high
 }
 
 func checkTemperature(field string, t *kb.Temperature) error {
@@ -141,16 +157,16 @@ type InstrumentFacts struct {
 	Known Doc[*kb.Instrument]
 }
 
-// DecideInstrument enters an instrument or a new version of one. What makes a
-// reading mean something (scale, reference or not) cannot change under one
-// name: that is ErrExists, for a name is never given to another instrument.
+// DecideInstrument enters an instrument or a new version of one. Another scale
+// or another serial is another instrument, and a name is never given to one:
+// that is ErrExists. A serial that was not written down at first may follow.
 func DecideInstrument(f InstrumentFacts, act Act, day string, m *kb.Instrument) ([]Draft, error) {
 	if err := Validate(m); err != nil {
 		return nil, err
 	}
 	if k := f.Known.Record; f.Known.Has() {
-		if k.GetScale() != m.GetScale() || k.GetSerial() != m.GetSerial() {
-			return nil, refuse(ErrExists, "instrument_id", "enter the other instrument under a name of its own", "%s is an instrument with another scale or serial", m.GetInstrumentId())
+		if k.GetScale() != m.GetScale() || k.GetSerial() != "" && k.GetSerial() != m.GetSerial() {
+			return nil, refuse(ErrExists, "instrument_id", "enter the other instrument under a name of its own", "%s is an instrument with another scale or serial number", m.GetInstrumentId())
 		}
 	}
 	return []Draft{{Act: act, OccurredAt: act.RecordedAt, Day: day, Payload: m}}, nil

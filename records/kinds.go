@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 	"time"
+	"unicode"
 	"unicode/utf8"
 
 	"google.golang.org/protobuf/proto"
@@ -172,7 +173,7 @@ func checkText(field, s string) error {
 		return invalid(field, "shorten it", "is %d bytes long; at most %d are kept", len(s), MaxText)
 	}
 	for _, r := range s {
-		if r < ' ' && r != '\n' && r != '\t' || r == 0x7f {
+		if unicode.IsControl(r) && r != '\n' && r != '\t' {
 			return invalid(field, "remove it", "holds the control character U+%04X", r)
 		}
 	}
@@ -186,19 +187,20 @@ func text(field, s string, least, most int) error {
 		return invalid(field, fmt.Sprintf("give %d to %d characters", least, most), "is empty")
 	}
 	if n > most {
-		return invalid(field, fmt.Sprintf("at most %d", most), "has %d characters", n)
+		return invalid(field, fmt.Sprintf("give at most %d", most), "has %d characters", n)
 	}
 	return nil
 }
 
 // name checks a name that other records refer to: printable, with no blank at
-// either end, as it may be written on a label.
+// either end, as it may be written on a label. What does not show in print is
+// refused: two names that look the same are the same.
 func name(field, s string, most int) error {
 	if err := text(field, s, 1, most); err != nil {
 		return err
 	}
-	if strings.TrimSpace(s) != s || strings.ContainsFunc(s, func(r rune) bool { return r < ' ' || r == 0x7f }) {
-		return invalid(field, "no line breaks, and no blanks at the ends", "%q cannot be a name", s)
+	if strings.TrimSpace(s) != s || strings.ContainsFunc(s, func(r rune) bool { return !unicode.IsPrint(r) }) {
+		return invalid(field, "use no line breaks, no characters that do not print, and no blanks at the ends", "%q cannot be a name", s)
 	}
 	return nil
 }
@@ -211,7 +213,7 @@ func validTime(field string, t interface {
 		return invalid(field, "give the time it happened", "is missing or no time")
 	}
 	if y := t.AsTime().Year(); y < 2000 || y > 2200 {
-		return invalid(field, "check the date", "year %d", y)
+		return invalid(field, "check the date", "lies in the year %d", y)
 	}
 	return nil
 }

@@ -3,6 +3,8 @@ package records
 import (
 	"slices"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	kb "kettlebook/proto/kettlebook/v1"
 )
@@ -27,8 +29,8 @@ func validatePerson(m *kb.Person) error {
 		return err
 	}
 	for _, r := range m.GetInitials() {
-		if !(r >= '0' && r <= '9' || r >= 'A' && r <= 'Z' || r >= 'a' && r <= 'z' || r > 0x7f) {
-			return invalid("initials", "letters and digits only", "%q", m.GetInitials())
+		if !unicode.IsLetter(r) && !unicode.IsDigit(r) {
+			return invalid("initials", "use letters and digits only", "%q cannot be initials", m.GetInitials())
 		}
 	}
 	if len(m.GetRoles()) == 0 {
@@ -67,10 +69,10 @@ func DecidePerson(f PersonFacts, act Act, day string, m *kb.Person, rename bool)
 // same order gives the same initials.
 func Initials(printedName string, taken func(string) bool) string {
 	var b strings.Builder
-	for _, w := range strings.FieldsFunc(printedName, func(r rune) bool { return r == ' ' || r == '.' || r == '-' }) {
-		for _, r := range w {
-			b.WriteString(strings.ToUpper(string(r)))
-			break
+	for _, w := range strings.Fields(strings.NewReplacer(".", " ", "-", " ").Replace(printedName)) {
+		if i := strings.IndexFunc(w, func(r rune) bool { return unicode.IsLetter(r) || unicode.IsDigit(r) }); i >= 0 {
+			first, _ := utf8.DecodeRuneInString(w[i:])
+			b.WriteRune(unicode.ToUpper(first))
 		}
 	}
 	base := []rune(b.String())

@@ -57,7 +57,9 @@ func CoolingDeviationID(lot string) string { return JoinID("cooling", lot) }
 
 // AssessCooling judges a series on the readings that bracket each crossing: a
 // cooling curve lies below its chord, so an interpolated crossing is printed
-// as likely and decides nothing. It drafts nothing when nothing changed.
+// as likely and decides nothing. Times are judged in the whole seconds that are
+// printed, the longest rounded up and the shortest down. It drafts nothing when
+// nothing changed.
 func AssessCooling(f CoolingFacts, act Act) ([]Draft, error) {
 	if !f.Batch.Has() || len(f.Readings) == 0 {
 		return nil, nil
@@ -199,7 +201,7 @@ func (f CoolingFacts) leg(l *kb.CoolingLeg, curve []cooled, start int, allowed t
 	if below < len(curve) && last >= below {
 		s := int64(curve[last].at.Sub(curve[below].at) / time.Second)
 		l.ShortestS = &s
-		if curve[last].at.Sub(curve[below].at) > allowed {
+		if s > int64(allowed/time.Second) {
 			l.Result = kb.LimitResult_LIMIT_RESULT_NOT_MET
 		}
 	}
@@ -217,10 +219,9 @@ func (f CoolingFacts) leg(l *kb.CoolingLeg, curve []cooled, start int, allowed t
 	default:
 		return
 	}
-	longest := curve[arrive].at.Sub(from)
-	s := int64(longest / time.Second)
+	s := int64((curve[arrive].at.Sub(from) + time.Second - 1) / time.Second)
 	l.LongestS = &s
-	if longest <= allowed {
+	if s <= int64(allowed/time.Second) {
 		l.Result = kb.LimitResult_LIMIT_RESULT_MET
 	}
 	if start >= 0 && start+1 < len(curve) {

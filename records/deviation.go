@@ -1,6 +1,7 @@
 package records
 
 import (
+	"slices"
 	"strings"
 	"time"
 
@@ -10,7 +11,7 @@ import (
 // Kinds of deviation documents.
 const (
 	// KindDeviation holds deviations by name; index "lot" by batch, index
-	// "cause" by time of cause, index "open" by time for those not withdrawn.
+	// "cause" by time of cause, index "standing" by time for those not withdrawn.
 	KindDeviation = "deviation"
 	// KindAction holds corrective actions; index "deviation": name, time.
 	KindAction = "action"
@@ -73,8 +74,18 @@ var (
 )
 
 // JoinID joins the parts of a deviation's name: its subject, so that the same
-// cause never opens two.
-func JoinID(parts ...string) string { return strings.Join(parts, "/") }
+// cause never opens two. A slash within a part is written ~1, a tilde ~0 (as in
+// RFC 6901), so that no two subjects share a name.
+func JoinID(parts ...string) string {
+	out := make([]string, len(parts))
+	for i, p := range parts {
+		out[i] = strings.NewReplacer("~", "~0", "/", "~1").Replace(p)
+	}
+	return strings.Join(out, "/")
+}
+
+// ruleNames begin the names of deviations that rules open and withdraw.
+var ruleNames = []string{"check/", "pull/", "cooling/"}
 
 // settleDeviation drafts what brings the deviation of a subject in line with
 // what is known now: opened or reworded when want.What is given, withdrawn
@@ -111,6 +122,9 @@ func DecideDeviation(f DeviationFacts, act Act, m *kb.Deviation) ([]Draft, error
 	}
 	if f.Known.Has() {
 		return nil, refuse(ErrExists, "deviation_id", "answer the one that is there", "deviation %s exists", m.GetDeviationId())
+	}
+	if slices.ContainsFunc(ruleNames, func(n string) bool { return strings.HasPrefix(m.GetDeviationId(), n) }) {
+		return nil, invalid("deviation_id", "give it a name of its own, for example by-hand/1", "names that begin with %s are given by the rules", strings.Join(ruleNames, ", "))
 	}
 	if m.GetWithdrawn() {
 		return nil, invalid("withdrawn", "leave it out", "a deviation cannot be opened withdrawn")
@@ -149,12 +163,8 @@ func DecideDisposition(f DeviationFacts, act Act, m *kb.Disposition) ([]Draft, e
 	if !f.Batch.Has() {
 		return nil, refuse(ErrUnknownReference, "lot_code", "check the lot code", "batch %s is not known", m.GetLotCode())
 	}
-	if !f.Settings.Site.GetOnePerson() {
-		for _, maker := range f.Makers {
-			if maker == act.Person {
-				return nil, refuse(ErrNotAllowed, "", "ask a reviewer who did not make it", "%s made batch %s", act.Person, m.GetLotCode())
-			}
-		}
+	if !f.Settings.Site.GetOnePerson() && slices.Contains(f.Makers, act.Person) {
+		return nil, refuse(ErrNotAllowed, "", "ask a reviewer who did not make it", "%s made batch %s", act.Person, m.GetLotCode())
 	}
 	at := m.GetAt().AsTime()
 	if err := CheckAhead("at", at, act.RecordedAt); err != nil {

@@ -97,54 +97,86 @@ func (b *batchService) AddReadings(ctx context.Context, r *sv.AddReadingsRequest
 // once; answers go back in order of arrival.
 const streamAhead = 16
 
+// acknowledged is what became of a chunk.
+type acknowledged struct {
+	receipt *sv.Receipt
+	err     error
+}
+
+// StreamReadings takes chunks as they come. The first that is refused ends the
+// stream at once: those acknowledged before it are kept, and what became of
+// those behind it, sending them again tells.
 func (b *batchService) StreamReadings(ss sv.BatchService_StreamReadingsServer) error {
-	type answer struct {
-		receipt *sv.Receipt
-		err     error
-	}
 	ctx, cancel := context.WithCancel(ss.Context())
 	defer cancel()
-	waiting := make(chan chan answer, streamAhead)
-	sent := make(chan error, 1)
+	type arrival struct {
+		request *sv.StreamReadingsRequest
+		err     error
+	}
+	in := make(chan arrival)
 	go func() {
-		for a := range waiting {
-			got := <-a
-			err := got.err
-			if err == nil {
-				err = ss.Send(&sv.StreamReadingsResponse{Receipt: got.receipt})
+		for {
+			r, err := ss.Recv()
+			select {
+			case in <- arrival{r, err}:
+			case <-ctx.Done():
+				return
 			}
 			if err != nil {
-				cancel()
-				sent <- err
-				for range waiting { // let the reader go on to its end
-				}
 				return
 			}
 		}
-		sent <- nil
 	}()
-	var failed error
-	for ctx.Err() == nil {
-		r, err := ss.Recv()
-		if errors.Is(err, io.EOF) {
-			break
+	waiting := make(chan chan acknowledged, streamAhead)
+	answered := make(chan error, 1)
+	go func() { answered <- acknowledge(ss, waiting) }()
+	var end error
+	for end == nil {
+		select {
+		case err := <-answered:
+			return err
+		case <-b.s.quit:
+			end = errStopping
+		case got := <-in:
+			if end = got.err; end != nil {
+				break
+			}
+			a := make(chan acknowledged, 1)
+			go func() {
+				r := got.request
+				receipt, err := b.addReadings(ctx, r.GetRequestId(), r, r.GetReadings(), r.GetQueued())
+				a <- acknowledged{receipt, err}
+			}()
+			select {
+			case waiting <- a:
+			case err := <-answered:
+				return err
+			}
 		}
-		if err != nil {
-			failed = err
-			break
-		}
-		a := make(chan answer, 1)
-		waiting <- a
-		go func() {
-			got, err := b.addReadings(ctx, r.GetRequestId(), r, r.GetReadings(), r.GetQueued())
-			a <- answer{got, err}
-		}()
 	}
 	close(waiting)
-	if err := <-sent; err != nil {
+	if err := <-answered; err != nil {
 		return err
 	}
-	return failed
+	if errors.Is(end, io.EOF) {
+		return nil
+	}
+	return end
+}
+
+// acknowledge sends answers in the order in which the chunks came, until there
+// are no more or one is an error.
+func acknowledge(ss sv.BatchService_StreamReadingsServer, waiting <-chan chan acknowledged) error {
+	for a := range waiting {
+		got := <-a
+		if got.err != nil {
+			return got.err
+		}
+		if err := ss.Send(&sv.StreamReadingsResponse{Receipt: got.receipt}); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func (b *batchService) RecordPull(ctx context.Context, r *sv.RecordPullRequest) (*sv.RecordPullResponse, error) {

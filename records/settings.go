@@ -2,6 +2,7 @@ package records
 
 import (
 	"fmt"
+	"sync"
 	"time"
 
 	kb "kettlebook/proto/kettlebook/v1"
@@ -120,13 +121,27 @@ func NewSettings(m *kb.Site) (Settings, error) {
 	}
 	s.loc = time.FixedZone("", int(m.GetUtcOffsetS()))
 	if m.GetZone() != "" {
-		loc, err := time.LoadLocation(m.GetZone())
+		loc, err := zone(m.GetZone())
 		if err != nil {
 			return Settings{}, invalid("zone", "use an IANA name such as Europe/Oslo", "%q is not a time zone", m.GetZone())
 		}
 		s.loc = loc
 	}
 	return s, nil
+}
+
+// zones remembers time zones: reading one takes longer than a check.
+var zones sync.Map
+
+func zone(name string) (*time.Location, error) {
+	if loc, ok := zones.Load(name); ok {
+		return loc.(*time.Location), nil
+	}
+	loc, err := time.LoadLocation(name)
+	if err == nil {
+		zones.Store(name, loc)
+	}
+	return loc, err
 }
 
 // ElevationM is the kitchen's elevation in metres.

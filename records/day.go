@@ -134,12 +134,10 @@ func BuildDay(f DayFacts) (*kb.DayContent, error) {
 		ProductionDay: f.Day, Site: f.Settings.Site, From: timestamppb.New(from), To: timestamppb.New(to), UtcOffsetS: int32(offset), RulesVersion: RulesVersion,
 	}
 	lots := map[string][]string{}
-	slices.SortStableFunc(f.Batches, func(a, b BatchFactsOfDay) int {
-		return cmp.Or(a.Batch.At().Compare(b.Batch.At()), cmp.Compare(a.Batch.Record.GetLotCode(), b.Batch.Record.GetLotCode()))
-	})
-	for _, b := range f.Batches {
-		bd := b.Day()
-		c.Batches = append(c.Batches, bd)
+	for _, b := range slices.SortedFunc(slices.Values(f.Batches), func(a, b BatchFactsOfDay) int {
+		return cmp.Or(RecordTime(a.Batch.Record).Compare(RecordTime(b.Batch.Record)), cmp.Compare(a.Batch.Record.GetLotCode(), b.Batch.Record.GetLotCode()))
+	}) {
+		c.Batches = append(c.Batches, b.Day())
 		for _, id := range b.instruments() {
 			lots[id] = append(lots[id], b.Batch.Record.GetLotCode())
 		}
@@ -150,10 +148,9 @@ func BuildDay(f DayFacts) (*kb.DayContent, error) {
 			production = true
 		}
 	}
-	slices.SortFunc(f.Instruments, func(a, b InstrumentFactsOfDay) int {
+	for _, i := range slices.SortedFunc(slices.Values(f.Instruments), func(a, b InstrumentFactsOfDay) int {
 		return cmp.Compare(a.Instrument.GetInstrumentId(), b.Instrument.GetInstrumentId())
-	})
-	for _, i := range f.Instruments {
+	}) {
 		c.Instruments = append(c.Instruments, i.day(lots[i.Instrument.GetInstrumentId()], production))
 	}
 	if err := f.pressures(c); err != nil {
@@ -161,7 +158,7 @@ func BuildDay(f DayFacts) (*kb.DayContent, error) {
 	}
 	f.deviations(c)
 	f.lookBacks(c, to)
-	f.marks(c, to)
+	f.marks(c)
 	for _, name := range slices.Sorted(maps.Keys(f.SheetRows)) {
 		c.Sheets = append(c.Sheets, &kb.SheetDay{Sheet: name, Rows: f.SheetRows[name], Paper: f.Papers[name]})
 	}
@@ -215,12 +212,11 @@ func (b BatchFactsOfDay) Day() *kb.BatchDay {
 func quiet[M proto.Message](m M) M { return withoutNumbers(m).(M) }
 
 func curves(readings []RunReading) []*kb.Curve {
-	sorted := slices.Clone(readings)
-	slices.SortStableFunc(sorted, func(a, b RunReading) int {
-		return cmp.Or(cmp.Compare(a.Instrument, b.Instrument), cmp.Compare(a.Value.GetUnit(), b.Value.GetUnit()), a.At.Compare(b.At))
-	})
 	var out []*kb.Curve
-	for _, r := range sorted {
+	for _, r := range slices.SortedFunc(slices.Values(readings), func(a, b RunReading) int {
+		return cmp.Or(cmp.Compare(a.Instrument, b.Instrument), cmp.Compare(a.Value.GetUnit(), b.Value.GetUnit()), a.At.Compare(b.At),
+			cmp.Compare(a.Value.GetMicro(), b.Value.GetMicro()), cmp.Compare(a.Value.GetDecimals(), b.Value.GetDecimals()))
+	}) {
 		if n := len(out); n == 0 || out[n-1].GetInstrumentId() != r.Instrument || out[n-1].GetUnit() != r.Value.GetUnit() {
 			out = append(out, &kb.Curve{InstrumentId: r.Instrument, Unit: r.Value.GetUnit(), FirstAt: timestamppb.New(r.At)})
 		}
@@ -232,10 +228,9 @@ func curves(readings []RunReading) []*kb.Curve {
 
 func (i InstrumentFactsOfDay) day(lots []string, production bool) *kb.InstrumentDay {
 	out := &kb.InstrumentDay{Instrument: i.Instrument, Lots: lots}
-	slices.SortStableFunc(i.Checks, func(a, b CheckOfDay) int {
-		return cmp.Or(a.Check.At().Compare(b.Check.At()), cmp.Compare(a.Check.Record.GetCheckId(), b.Check.Record.GetCheckId()))
-	})
-	for _, c := range i.Checks {
+	for _, c := range slices.SortedFunc(slices.Values(i.Checks), func(a, b CheckOfDay) int {
+		return cmp.Or(RecordTime(a.Check.Record).Compare(RecordTime(b.Check.Record)), cmp.Compare(a.Check.Record.GetCheckId(), b.Check.Record.GetCheckId()))
+	}) {
 		out.Checks = append(out.Checks, &kb.CheckDay{Assessment: quiet(c.Assessment.Record), By: c.Check.Signature(), Adjustment: c.Check.Record.GetAdjustment()})
 	}
 	out.MissedCheck = production && len(i.Checks) == 0 && !i.Instrument.GetReference() && (!i.Instrument.GetRetired() || len(lots) > 0)
@@ -250,11 +245,11 @@ func (i InstrumentFactsOfDay) day(lots []string, production bool) *kb.Instrument
 }
 
 func (f DayFacts) pressures(c *kb.DayContent) error {
-	sorted := slices.Clone(f.Pressures)
-	slices.SortStableFunc(sorted, func(a, b PressureDoc) int {
-		return cmp.Or(a.Record.GetAt().AsTime().Compare(b.Record.GetAt().AsTime()), cmp.Compare(a.Record.GetPressureHpa().GetMicro(), b.Record.GetPressureHpa().GetMicro()))
-	})
-	for _, p := range sorted {
+	for _, p := range slices.SortedFunc(slices.Values(f.Pressures), func(a, b PressureDoc) int {
+		x, y := a.Record, b.Record
+		return cmp.Or(x.GetAt().AsTime().Compare(y.GetAt().AsTime()), cmp.Compare(x.GetKind(), y.GetKind()),
+			cmp.Compare(x.GetPressureHpa().GetMicro(), y.GetPressureHpa().GetMicro()), cmp.Compare(x.GetPressureHpa().GetDecimals(), y.GetPressureHpa().GetDecimals()))
+	}) {
 		_, used, err := f.Settings.pressureOf(p.Record.GetPressureHpa(), p.Record.GetKind(), p.Record.GetAt())
 		if err != nil {
 			return err
@@ -271,14 +266,15 @@ func (f DayFacts) pressures(c *kb.DayContent) error {
 }
 
 func (f DayFacts) deviations(c *kb.DayContent) {
-	sorted := slices.Clone(f.Deviations)
-	slices.SortStableFunc(sorted, func(a, b Doc[*kb.Deviation]) int {
-		return cmp.Or(a.Record.GetAt().AsTime().Compare(b.Record.GetAt().AsTime()), cmp.Compare(a.Record.GetDeviationId(), b.Record.GetDeviationId()))
+	actions := slices.SortedFunc(slices.Values(f.Actions), func(a, b Doc[*kb.CorrectiveAction]) int {
+		return cmp.Or(a.Record.GetAt().AsTime().Compare(b.Record.GetAt().AsTime()), cmp.Compare(a.Meta.GetPerson(), b.Meta.GetPerson()), cmp.Compare(a.Record.GetText(), b.Record.GetText()))
 	})
-	for _, d := range sorted {
+	for _, d := range slices.SortedFunc(slices.Values(f.Deviations), func(a, b Doc[*kb.Deviation]) int {
+		return cmp.Or(a.Record.GetAt().AsTime().Compare(b.Record.GetAt().AsTime()), cmp.Compare(a.Record.GetDeviationId(), b.Record.GetDeviationId()))
+	}) {
 		out := &kb.DeviationDay{Deviation: d.Record, CauseDay: d.Meta.GetProductionDay(), Open: true}
 		today := false
-		for _, a := range f.Actions {
+		for _, a := range actions {
 			if a.Record.GetDeviationId() != d.Record.GetDeviationId() {
 				continue
 			}
@@ -303,11 +299,9 @@ func (f DayFacts) deviations(c *kb.DayContent) {
 // lookBacks lists those of the day's failed checks, and what earlier ones
 // still gather on this day; readings of later days are left to their days.
 func (f DayFacts) lookBacks(c *kb.DayContent, to time.Time) {
-	sorted := slices.Clone(f.LookBacks)
-	slices.SortStableFunc(sorted, func(a, b Doc[*kb.LookBack]) int {
+	for _, d := range slices.SortedFunc(slices.Values(f.LookBacks), func(a, b Doc[*kb.LookBack]) int {
 		return cmp.Or(a.Record.GetAt().AsTime().Compare(b.Record.GetAt().AsTime()), cmp.Compare(a.Record.GetCheckId(), b.Record.GetCheckId()))
-	})
-	for _, d := range sorted {
+	}) {
 		l := quiet(d.Record)
 		today := d.Meta.GetProductionDay() == f.Day
 		var items []*kb.LookBackItem
@@ -326,125 +320,5 @@ func (f DayFacts) lookBacks(c *kb.DayContent, to time.Time) {
 		if today || len(items) > 0 {
 			c.LookBacks = append(c.LookBacks, l)
 		}
-	}
-}
-
-// Makers lists the initials of everyone who made records of the day.
-func (f DayFacts) Makers() []string {
-	var out []string
-	for _, e := range f.Entries {
-		if p := e.Meta.GetPerson(); e.Made && p != "" && !slices.Contains(out, p) {
-			out = append(out, p)
-		}
-	}
-	slices.Sort(out)
-	return out
-}
-
-func (f DayFacts) marks(c *kb.DayContent, to time.Time) {
-	for _, e := range f.Entries {
-		occurred, recorded := e.Meta.GetOccurredAt(), e.Meta.GetRecordedAt()
-		m := &kb.MarkedRecord{What: e.What, At: occurred, RecordedAt: recorded, Initials: e.Meta.GetPerson()}
-		transcribed := e.Meta.GetTranscribedBy() != "" || e.Meta.GetSheet() != ""
-		if transcribed {
-			m.RecordedAt = nil // printed once, with its sheet
-		}
-		switch {
-		case occurred.AsTime().After(recorded.AsTime().Add(time.Minute)):
-			m.Kind = kb.MarkKind_MARK_KIND_AHEAD
-		case transcribed:
-		case e.Meta.GetQueued():
-			m.Kind = kb.MarkKind_MARK_KIND_QUEUED
-		case f.Settings.IsLate(e.Last, recorded.AsTime()):
-			m.Kind = kb.MarkKind_MARK_KIND_LATE
-		}
-		if m.Kind != kb.MarkKind_MARK_KIND_UNSPECIFIED {
-			c.Marked = append(c.Marked, m)
-		}
-		if e.Questioned != "" {
-			q := clone(m)
-			q.Kind, q.What = kb.MarkKind_MARK_KIND_QUESTIONED, e.What+": "+e.Questioned
-			c.Marked = append(c.Marked, q)
-		}
-	}
-	for _, a := range f.Amendments {
-		struck, now := Changes(a.Before, a.After, f.Settings)
-		c.Marked = append(c.Marked, &kb.MarkedRecord{
-			Kind: kb.MarkKind_MARK_KIND_AMENDED, What: What(a.After), At: a.Amendment.Meta.GetOccurredAt(), RecordedAt: a.Amendment.Meta.GetRecordedAt(),
-			Initials: a.Amendment.Meta.GetPerson(), Struck: struck, Now: now, Reason: a.Amendment.Record.GetReason(),
-		})
-	}
-	slices.SortStableFunc(c.Marked, func(a, b *kb.MarkedRecord) int {
-		return cmp.Or(a.GetAt().AsTime().Compare(b.GetAt().AsTime()), cmp.Compare(a.GetKind(), b.GetKind()), cmp.Compare(a.GetWhat(), b.GetWhat()), a.GetRecordedAt().AsTime().Compare(b.GetRecordedAt().AsTime()))
-	})
-}
-
-// named lists all initials that the content mentions.
-func (f DayFacts) named(c *kb.DayContent) []string {
-	set := map[string]bool{}
-	for _, i := range f.Makers() {
-		set[i] = true
-	}
-	for _, i := range c.GetInstruments() {
-		for _, ch := range i.GetChecks() {
-			set[ch.GetBy().GetInitials()] = true
-		}
-	}
-	for _, b := range c.GetBatches() {
-		set[b.GetBy().GetInitials()] = true
-		set[b.GetDispositionBy().GetInitials()] = true
-	}
-	for _, d := range c.GetDeviations() {
-		for _, by := range d.GetActionsBy() {
-			set[by.GetInitials()] = true
-		}
-	}
-	for _, m := range c.GetMarked() {
-		set[m.GetInitials()] = true
-	}
-	delete(set, "")
-	var out []string
-	for i := range set {
-		out = append(out, i)
-	}
-	slices.Sort(out)
-	return out
-}
-
-// DayEntry describes an entry for marks and makers. b is the batch it hangs
-// on, when it does.
-func DayEntry(s Settings, m proto.Message, meta *kb.Document, b *kb.BatchStart) EntryOfDay {
-	e := EntryOfDay{What: What(m), Meta: meta, Made: true, Last: meta.GetOccurredAt().AsTime()}
-	switch t := m.(type) {
-	case *kb.Check:
-		e.Last = t.GetPoints()[len(t.GetPoints())-1].GetAt().AsTime()
-	case *kb.Disposition, *kb.CorrectiveAction, *kb.Deviation:
-		e.Made = false
-	case *kb.KitchenPressure:
-		if _, used, err := s.pressureOf(t.GetPressureHpa(), t.GetKind(), t.GetAt()); err == nil && used.GetQuestioned() {
-			e.Questioned = fmt.Sprintf("%s hPa does not fit an elevation of %s m; a sea-level figure? It was not used", FormatDecimal(t.GetPressureHpa()), FormatDecimal(s.Site.GetElevationM()))
-		}
-	case *kb.Readings:
-		e.Last = t.GetFirstAt().AsTime().Add(time.Duration(t.GetAfterMs()[len(t.GetAfterMs())-1]) * time.Millisecond)
-		if b != nil && t.GetFirstAt().AsTime().Before(b.GetStartedAt().AsTime()) {
-			e.Questioned = "read before the batch began"
-		}
-	case *kb.Pull:
-		if b != nil && t.GetAt().AsTime().Before(b.GetStartedAt().AsTime()) {
-			e.Questioned = "pulled before the batch began"
-		}
-	case *kb.ColdWaterTest:
-		if b != nil && t.GetAt().AsTime().Before(b.GetStartedAt().AsTime()) {
-			e.Questioned = "tested before the batch began"
-		}
-	}
-	return e
-}
-
-// Meta gives what an entry's envelope said, as documents keep it.
-func (e Entry) Meta() *kb.Document {
-	return &kb.Document{
-		Sequence: e.GetSequence(), OccurredAt: e.GetOccurredAt(), RecordedAt: e.GetRecordedAt(), ProductionDay: e.GetProductionDay(),
-		Person: e.GetPerson(), KnownBy: e.GetKnownBy(), TranscribedBy: e.GetTranscribedBy(), Queued: e.GetQueued(), Sheet: e.GetSheet(), Amends: e.Amends,
 	}
 }

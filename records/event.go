@@ -119,6 +119,14 @@ func (e Entry) Signature() *kb.Signature {
 	return &kb.Signature{Initials: e.GetPerson(), At: e.GetOccurredAt(), Transcribed: e.GetTranscribedBy() != ""}
 }
 
+// Meta gives what an entry's envelope said, as documents keep it.
+func (e Entry) Meta() *kb.Document {
+	return &kb.Document{
+		Sequence: e.GetSequence(), OccurredAt: e.GetOccurredAt(), RecordedAt: e.GetRecordedAt(), ProductionDay: e.GetProductionDay(),
+		Person: e.GetPerson(), KnownBy: e.GetKnownBy(), TranscribedBy: e.GetTranscribedBy(), Queued: e.GetQueued(), Sheet: e.GetSheet(), Amends: e.Amends,
+	}
+}
+
 // ContentHash hashes what a request asks, so that a repeat can be told from a
 // reuse of its id. It serves equality only and is kept beside the receipt.
 func ContentHash(m proto.Message) ([sha256.Size]byte, error) {

@@ -1,13 +1,7 @@
 package records
 
 import (
-	"fmt"
-	"strings"
-	"time"
-
-	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
-	"google.golang.org/protobuf/reflect/protoreflect"
 
 	kb "kettlebook/proto/kettlebook/v1"
 )
@@ -44,79 +38,6 @@ func What(m proto.Message) string {
 		return "amendment"
 	}
 	return string(m.ProtoReflect().Descriptor().Name())
-}
-
-// Changes says in words what an amendment struck and what stands now.
-func Changes(before, after proto.Message, s Settings) (struck, now string) {
-	var a, b []string
-	add := func(label, x, y string) {
-		if x != y {
-			a, b = append(a, strings.TrimSpace(label+" "+x)), append(b, strings.TrimSpace(label+" "+y))
-		}
-	}
-	clock := func(t time.Time) string { return t.In(s.Location()).Format("15:04:05") }
-	switch x := before.(type) {
-	case *kb.Check:
-		y, ok := after.(*kb.Check)
-		if !ok || len(x.GetPoints()) != len(y.GetPoints()) {
-			break
-		}
-		add("instrument", x.GetInstrumentId(), y.GetInstrumentId())
-		for i, p := range x.GetPoints() {
-			q := y.GetPoints()[i]
-			add(PointWord(p.GetKind()), FormatTemperature(p.GetReading()), FormatTemperature(q.GetReading()))
-			add("pressure", FormatDecimal(p.GetPressureHpa()), FormatDecimal(q.GetPressureHpa()))
-		}
-	case *kb.Readings:
-		y, ok := after.(*kb.Readings)
-		if !ok || len(x.GetMicro()) != len(y.GetMicro()) {
-			break
-		}
-		add("instrument", x.GetInstrumentId(), y.GetInstrumentId())
-		old, cur := RunReadings(x), RunReadings(y)
-		for i := range old {
-			add("at "+clock(old[i].At), FormatTemperature(old[i].Value), FormatTemperature(cur[i].Value))
-		}
-	case *kb.Pull:
-		if y, ok := after.(*kb.Pull); ok {
-			add("reading", FormatTemperature(x.GetReading()), FormatTemperature(y.GetReading()))
-			add("time", clock(x.GetAt().AsTime()), clock(y.GetAt().AsTime()))
-			add("highest after", FormatTemperature(x.GetHighestAfter()), FormatTemperature(y.GetHighestAfter()))
-		}
-	}
-	if len(a) == 0 {
-		fields(before.ProtoReflect(), after.ProtoReflect(), add)
-	}
-	return strings.Join(a, "; "), strings.Join(b, "; ")
-}
-
-// fields compares two messages of one kind field by field.
-func fields(x, y protoreflect.Message, add func(label, x, y string)) {
-	for i := range x.Descriptor().Fields().Len() {
-		fd := x.Descriptor().Fields().Get(i)
-		add(strings.ReplaceAll(string(fd.Name()), "_", " "), fieldText(x, fd), fieldText(y, fd))
-	}
-}
-
-func fieldText(m protoreflect.Message, fd protoreflect.FieldDescriptor) string {
-	if !m.Has(fd) {
-		return "(none)"
-	}
-	switch v := m.Get(fd); {
-	case fd.IsList():
-		return fmt.Sprintf("%d values", v.List().Len())
-	case fd.Message() != nil:
-		switch t := v.Message().Interface().(type) {
-		case *kb.Temperature:
-			return FormatTemperature(t)
-		case *kb.Decimal:
-			return FormatDecimal(t)
-		default:
-			return strings.Trim(protojson.Format(t), `"`)
-		}
-	default:
-		return v.String()
-	}
 }
 
 // PointWord names a kind of check point as print and screen do.

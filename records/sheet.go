@@ -45,7 +45,8 @@ type PaperCheck struct {
 }
 
 // GroupPoints puts points of one instrument and person that lie less than
-// CheckGap apart together into checks, whatever order they come in.
+// CheckGap apart together into checks of at most MaxPoints, whatever order they
+// come in.
 func GroupPoints(points []PaperPoint) []PaperCheck {
 	sorted := slices.Clone(points)
 	slices.SortStableFunc(sorted, func(a, b PaperPoint) int {
@@ -56,8 +57,9 @@ func GroupPoints(points []PaperPoint) []PaperCheck {
 	for i, p := range sorted {
 		if i > 0 {
 			prev := sorted[i-1]
-			if prev.Instrument == p.Instrument && prev.Initials == p.Initials && p.Point.GetAt().AsTime().Sub(prev.Point.GetAt().AsTime()) < CheckGap {
-				c := out[len(out)-1].Check
+			c := out[len(out)-1].Check
+			if prev.Instrument == p.Instrument && prev.Initials == p.Initials && len(c.GetPoints()) < MaxPoints &&
+				p.Point.GetAt().AsTime().Sub(prev.Point.GetAt().AsTime()) < CheckGap {
 				c.Points = append(c.Points, p.Point)
 				continue
 			}
@@ -95,7 +97,8 @@ type PaperRun struct {
 }
 
 // GroupReadings puts readings of one batch, series, instrument, unit and
-// person together into runs in order of time, whatever order they come in.
+// person together into runs of at most MaxRun in order of time, whatever order
+// they come in.
 func GroupReadings(readings []PaperReading) []PaperRun {
 	sorted := slices.Clone(readings)
 	same := func(a, b PaperReading) int {
@@ -103,7 +106,7 @@ func GroupReadings(readings []PaperReading) []PaperRun {
 			cmp.Compare(a.Value.GetUnit(), b.Value.GetUnit()), cmp.Compare(a.Initials, b.Initials))
 	}
 	slices.SortStableFunc(sorted, func(a, b PaperReading) int {
-		return cmp.Or(same(a, b), a.At.Compare(b.At), cmp.Compare(a.Value.GetMicro(), b.Value.GetMicro()))
+		return cmp.Or(same(a, b), a.At.Compare(b.At), cmp.Compare(a.Value.GetMicro(), b.Value.GetMicro()), cmp.Compare(a.Value.GetDecimals(), b.Value.GetDecimals()))
 	})
 	const longest = 30 * 24 * time.Hour // offsets are 32-bit milliseconds
 	var out []PaperRun
@@ -134,7 +137,11 @@ type SheetFacts struct {
 
 // DraftSheet records that a sheet was taken.
 func DraftSheet(f SheetFacts, act Act, sheet, paper string, rowsHash [32]byte) []Draft {
-	return []Draft{{Act: act, OccurredAt: act.RecordedAt, Day: act.RecordedAt.UTC().Format(time.DateOnly), Payload: &kb.SheetTaken{
+	day := act.RecordedAt.UTC().Format(time.DateOnly)
+	if f.Settings.Site != nil {
+		day = f.Settings.Day(act.RecordedAt)
+	}
+	return []Draft{{Act: act, OccurredAt: act.RecordedAt, Day: day, Payload: &kb.SheetTaken{
 		Sheet: sheet, Paper: paper, RowsSha256: rowsHash[:], Rows: uint32(len(f.Rows)), ProductionDays: f.Days, RowsTaken: f.Rows,
 	}}}
 }

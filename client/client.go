@@ -51,6 +51,8 @@ type Client struct {
 	Day       sv.DayServiceClient
 	Ledger    sv.LedgerServiceClient
 	Sheet     sv.SheetServiceClient
+	Today     sv.TodayServiceClient
+	Calc      sv.CalcServiceClient
 
 	conn    *grpc.ClientConn
 	token   atomic.Value
@@ -93,6 +95,7 @@ func Dial(o Options) (*Client, error) {
 	c.Session, c.Kitchen, c.Check = sv.NewSessionServiceClient(conn), sv.NewKitchenServiceClient(conn), sv.NewCheckServiceClient(conn)
 	c.Batch, c.Deviation, c.Day = sv.NewBatchServiceClient(conn), sv.NewDeviationServiceClient(conn), sv.NewDayServiceClient(conn)
 	c.Ledger, c.Sheet = sv.NewLedgerServiceClient(conn), sv.NewSheetServiceClient(conn)
+	c.Today, c.Calc = sv.NewTodayServiceClient(conn), sv.NewCalcServiceClient(conn)
 	return c, nil
 }
 

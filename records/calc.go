@@ -6,6 +6,9 @@ import (
 	"math"
 	"slices"
 
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
 	kb "kettlebook/proto/kettlebook/v1"
 	"kettlebook/records/sugar"
 	"kettlebook/records/thermometry"
@@ -79,6 +82,41 @@ func aboveZero(field string, v, high float64, unit string) error {
 		return invalid(field, fmt.Sprintf("give more than 0, up to %g %s", high, unit), "%g is not above 0", v)
 	}
 	return nil
+}
+
+// CheckFinite refuses numbers that are not finite, at any depth of a message, with
+// their field named. Error: ErrInvalid.
+func CheckFinite(m proto.Message) error { return finiteFields("", m.ProtoReflect()) }
+
+func finiteFields(path string, m protoreflect.Message) (err error) {
+	m.Range(func(fd protoreflect.FieldDescriptor, v protoreflect.Value) bool {
+		name := string(fd.Name())
+		if path != "" {
+			name = path + "." + name
+		}
+		one := func(name string, v protoreflect.Value) error {
+			switch fd.Kind() {
+			case protoreflect.MessageKind, protoreflect.GroupKind:
+				return finiteFields(name, v.Message())
+			case protoreflect.DoubleKind, protoreflect.FloatKind:
+				if !isFinite(v.Float()) {
+					return invalid(name, "give a plain number", "is not a finite number")
+				}
+			}
+			return nil
+		}
+		if !fd.IsList() {
+			err = one(name, v)
+			return err == nil
+		}
+		for i := range v.List().Len() {
+			if err = one(indexed(name, i), v.List().Get(i)); err != nil {
+				return false
+			}
+		}
+		return true
+	})
+	return err
 }
 
 // span is one number with the range it may have.

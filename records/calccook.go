@@ -45,7 +45,7 @@ type cookWorked struct {
 }
 
 // maxCookReadings is the most readings of one cook.
-const maxCookReadings = 20_000
+const maxCookReadings = 10_000
 
 // work corrects the readings and turns solids of a blend into sucrose-equivalent
 // ones.
@@ -59,7 +59,7 @@ func (q CookAsked) work(field string) (cookWorked, error) {
 	out.also(k.Worked)
 	out.PressureHPa, out.UPressureHPa = k.pressure.HPa, k.used.UHPa/2
 	if n := len(q.Readings); n < 3 || n > maxCookReadings {
-		return out, invalid(field+".readings", "give 3 to 20000 readings", "%d readings", n)
+		return out, invalid(field+".readings", "give 3 to 10000 readings", "%d readings", n)
 	}
 	if err := allIn(span{field + ".readings_u_c", q.ReadingsUC, 0, 50, "degC"}, span{field + ".read_to_c", q.ReadToC, 0, 50, "degC"}); err != nil {
 		return out, err
@@ -168,10 +168,14 @@ func ForecastOf(q ForecastAsked) (ForecastFound, error) {
 	if err != nil {
 		return ForecastFound{}, err
 	}
-	out := ForecastFound{Air: c.known.used, LastUC: c.lastUC}
-	out.also(c.Worked)
+	return q.of(c)
+}
+
+// of forecasts a cook whose readings are corrected.
+func (q ForecastAsked) of(c cookWorked) (ForecastFound, error) {
 	last := c.Readings[len(c.Readings)-1]
-	out.LastC = last.TempC
+	out := ForecastFound{Air: c.known.used, LastC: last.TempC, LastUC: c.lastUC}
+	out.also(c.Worked)
 	if err := q.target(&out, c.known); err != nil {
 		return out, err
 	}
@@ -179,18 +183,14 @@ func ForecastOf(q ForecastAsked) (ForecastFound, error) {
 		return out, err
 	}
 	out.NextMinutes = or(q.NextMinutes, usualGap(c.Readings))
+	c.Readings = thinned(c.Readings)
 	if err := optional("dry_solids_kg", q.DrySolidsKg, 100_000, "kg"); err != nil {
 		return out, err
 	}
 	c.DrySolidsKg = or(q.DrySolidsKg, 0)
-	var ease sugar.EaseOff
-	if q.Ease != nil {
-		ease = *q.Ease
-		if err := allIn(span{"ease.within_c", ease.WithinC, 0, 50, "degC"}, span{"ease.share", ease.Share, 0.05, 1, ""}, span{"ease.share_standard", ease.UShare, 0, 1, ""}); err != nil {
-			return out, err
-		}
-	} else {
-		out.source("heat taken back over the last 2 degC: " + srcPractice)
+	ease, err := q.easeOff(&out.Worked)
+	if err != nil {
+		return out, err
 	}
 	if out.Forecast, err = syrup.Forecast(c.Cook, out.TargetC, out.NextMinutes, ease); err != nil {
 		return out, refused("cook.readings", err)
@@ -212,6 +212,15 @@ func ForecastOf(q ForecastAsked) (ForecastFound, error) {
 		out.EndAt, out.EndLowAt, out.EndHighAt = at(out.EndMinutes), at(out.EndLow), at(out.EndHigh)
 	}
 	return out, nil
+}
+
+func (q ForecastAsked) easeOff(w *Worked) (sugar.EaseOff, error) {
+	if q.Ease == nil {
+		w.source("heat taken back over the last 2 degC: " + srcPractice)
+		return sugar.EaseOff{}, nil
+	}
+	e := *q.Ease
+	return e, allIn(span{"ease.within_c", e.WithinC, 0, 50, "degC"}, span{"ease.share", e.Share, 0.05, 1, ""}, span{"ease.share_standard", e.UShare, 0, 1, ""})
 }
 
 func (q ForecastAsked) target(out *ForecastFound, k known) error {
@@ -240,6 +249,29 @@ func usualGap(readings []sugar.Reading) float64 {
 	}
 	slices.Sort(gaps)
 	return gaps[len(gaps)/2]
+}
+
+// thinnedMinutes is how far apart readings are taken from a probe that writes
+// faster: their noise, not their step, would tell the rise otherwise.
+const thinnedMinutes = 0.25
+
+// thinned leaves out readings that follow too closely, never the last one, when
+// enough are left.
+func thinned(readings []sugar.Reading) []sugar.Reading {
+	const enough, slack = 8, 1e-3
+	var out []sugar.Reading
+	for i, r := range readings {
+		switch {
+		case len(out) == 0 || r.Minutes-out[len(out)-1].Minutes >= thinnedMinutes-slack:
+			out = append(out, r)
+		case i == len(readings)-1:
+			out[len(out)-1] = r
+		}
+	}
+	if len(out) < enough {
+		return readings
+	}
+	return out
 }
 
 // CarryFound is the carry-over of past batches.
@@ -310,6 +342,7 @@ func OnsetOf(q CookAsked) (OnsetFound, error) {
 func (c cookWorked) onset() (OnsetFound, error) {
 	out := OnsetFound{Air: c.known.used}
 	out.also(c.Worked)
+	c.Readings = thinned(c.Readings)
 	got, err := syrup.OnsetHint(c.Cook)
 	if err != nil {
 		return out, refused("cook.readings", err)

@@ -181,6 +181,9 @@ func (f DialFacts) dial(r RackDoc, judge *thermometry.Corrector, points []PointD
 		return out, thermometry.Fitness{}, nil
 	}
 	got := lookFor(judge, scaleOfInstrument(inst), w, row.Guarded)
+	if r.Check.Has() && unbelieved(r.Check.Record) {
+		got.cannot(useText(r.Check.Record))
+	}
 	if got.CanShow && row.Limit.GetClass() == kb.LimitClass_LIMIT_CLASS_CRITICAL && !supports(points) {
 		got.cannot(whyCannot + unsupported(points))
 	}

@@ -124,6 +124,29 @@ var accessTable = map[string]access{
 	sv.LedgerService_CheckLedger_FullMethodName:      {operator: true, roles: []kb.Role{admin, reviewer, looker}},
 
 	sv.SheetService_TakeSheet_FullMethodName: sets,
+
+	sv.TodayService_DialNumbers_FullMethodName:   reads,
+	sv.TodayService_ForecastBatch_FullMethodName: reads,
+
+	sv.CalcService_BoilingPoint_FullMethodName:    reads,
+	sv.CalcService_DialNumber_FullMethodName:      reads,
+	sv.CalcService_ReadDial_FullMethodName:        reads,
+	sv.CalcService_FitForCook_FullMethodName:      reads,
+	sv.CalcService_CompareRack_FullMethodName:     reads,
+	sv.CalcService_Drift_FullMethodName:           reads,
+	sv.CalcService_StemCorrection_FullMethodName:  reads,
+	sv.CalcService_SensorTolerance_FullMethodName: reads,
+	sv.CalcService_MoveLimit_FullMethodName:       reads,
+	sv.CalcService_Solids_FullMethodName:          reads,
+	sv.CalcService_Blend_FullMethodName:           reads,
+	sv.CalcService_Stages_FullMethodName:          reads,
+	sv.CalcService_WaterActivity_FullMethodName:   reads,
+	sv.CalcService_YieldOf_FullMethodName:         reads,
+	sv.CalcService_ScaleFormula_FullMethodName:    reads,
+	sv.CalcService_Forecast_FullMethodName:        reads,
+	sv.CalcService_CarryOver_FullMethodName:       reads,
+	sv.CalcService_OnsetHint_FullMethodName:       reads,
+	sv.CalcService_SecondWitness_FullMethodName:   reads,
 }
 
 // admit finds out who is calling and whether they may.
@@ -259,6 +282,9 @@ func sound(method string, req any) error {
 	}
 	// First what names a field: a text that is too long makes a message too long.
 	if err := records.CheckStrict(m); err != nil {
+		return err
+	}
+	if err := records.CheckFinite(m); err != nil {
 		return err
 	}
 	if method != sv.SheetService_TakeSheet_FullMethodName {

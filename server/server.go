@@ -117,6 +117,8 @@ func New(ctx context.Context, cfg Config) (*Server, error) {
 	sv.RegisterDayServiceServer(s.grpc, &dayService{s: s})
 	sv.RegisterLedgerServiceServer(s.grpc, &ledgerService{s: s})
 	sv.RegisterSheetServiceServer(s.grpc, &sheetService{s: s})
+	sv.RegisterTodayServiceServer(s.grpc, &todayService{s: s})
+	sv.RegisterCalcServiceServer(s.grpc, Calculator{})
 	s.health = health.NewServer()
 	healthpb.RegisterHealthServer(s.grpc, s.health)
 	reflection.Register(s.grpc)

@@ -80,7 +80,7 @@ func (x *CookReading) GetTemp() float64 {
 // Cook is a running cook as its thermometer shows it.
 type Cook struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Readings in order of time, 3 to 20000.
+	// Readings in order of time, 3 to 10000.
 	Readings []*CookReading `protobuf:"bytes,1,rep,name=readings,proto3" json:"readings,omitempty"`
 	// Dial that the readings are of; absent when they are corrected already.
 	Dial *Dial `protobuf:"bytes,2,opt,name=dial,proto3" json:"dial,omitempty"`

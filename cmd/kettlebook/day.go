@@ -234,6 +234,10 @@ func (p *printer) unusual(c *kb.DayContent, zone *time.Location) {
 			}
 			rows = append(rows, []string{what, minute(it.GetAt(), zone), records.FormatTemperature(it.GetReading()), when, records.LimitWord(it.GetResult())})
 		}
+		if len(rows) == 0 {
+			p.line(2, "nothing was measured with it")
+			continue
+		}
 		p.table([]string{"BATCH", "READ AT", "READ", "THE FAILURE", "LIMITS"}, rows)
 	}
 	if len(c.GetMarked()) > 0 {

@@ -97,19 +97,22 @@ func (p *printer) assessedCheck(a *kb.CheckAssessment, zone *time.Location) {
 	}
 	p.line(0, fmt.Sprintf("%s at %s: %s. It %s.", a.GetInstrumentId(), minute(a.GetAt(), zone), found, use))
 	var rows [][]string
+	fahrenheit := false
 	for _, r := range a.GetPoints() {
-		unit := r.GetPoint().GetReading().GetUnit()
 		name := records.PointWord(r.GetPoint().GetKind())
 		if a.GetAdjusted() {
 			name += ", " + word(r.GetPoint().GetPhase())
 		}
+		fahrenheit = fahrenheit || r.GetPoint().GetReading().GetUnit() == kb.TemperatureUnit_TEMPERATURE_UNIT_FAHRENHEIT
 		rows = append(rows, []string{
-			name, records.FormatTemperature(r.GetPoint().GetReading()), degrees(r.GetExpectedMicroC(), 3),
-			signed(r.GetErrorMicro(), 3) + " " + records.UnitSymbol(unit),
-			records.FormatMicro(r.GetToleranceMicro(), 1), records.FormatMicro(r.GetUMicroC(), 2) + " degC", records.ResultWord(r.GetResult()),
+			name, records.FormatTemperature(r.GetPoint().GetReading()), records.FormatMicro(r.GetExpectedMicroC(), 3), signed(r.GetErrorMicro(), 3),
+			records.FormatMicro(r.GetToleranceMicro(), 1), records.FormatMicro(r.GetUMicroC(), 2), records.ResultWord(r.GetResult()),
 		})
 	}
-	p.table([]string{"POINT", "READ", "TRUE", "ERROR", "TOLERANCE", "U (k=2)", "RESULT"}, rows)
+	p.table([]string{"POINT", "READ", "TRUE degC", "ERROR", "TOL", "U degC", "RESULT"}, rows)
+	if fahrenheit {
+		p.line(0, "Error and tolerance (TOL) are in the degrees read.")
+	}
 	said := map[string]bool{}
 	for _, r := range a.GetPoints() {
 		if s := pressureUsed(r.GetPressure(), zone); s != "" && !said[s] {

@@ -3,21 +3,23 @@ package main
 import (
 	"context"
 	"crypto/rand"
+	"errors"
 	"fmt"
 	"io"
 	"math/big"
 	"os"
 	"path/filepath"
-	"strings"
 	"time"
 
 	"github.com/google/uuid"
 	"github.com/spf13/cobra"
+	"google.golang.org/protobuf/proto"
 
 	sv "kettlebook/proto/kettlebook/service/v1"
 	kb "kettlebook/proto/kettlebook/v1"
 	"kettlebook/records"
 	"kettlebook/server/keys"
+	"kettlebook/server/signin"
 )
 
 func initCommand() *cobra.Command {
@@ -49,7 +51,8 @@ func initCommand() *cobra.Command {
 					return err
 				}
 			}
-			if err := records.Validate(site); err != nil {
+			person := &kb.Person{Initials: initials, PrintedName: admin, Roles: []kb.Role{kb.Role_ROLE_ADMINISTRATOR, kb.Role_ROLE_REVIEWER, kb.Role_ROLE_COOK}}
+			if err := checkNew(site, person, pin); err != nil {
 				return err
 			}
 			if err := createFolder(dir, name, time.Now(), hosts); err != nil {
@@ -60,8 +63,7 @@ func initCommand() *cobra.Command {
 				return err
 			}
 			defer k.close()
-			if err := furnish(c.Context(), k, site, &kb.Person{Initials: initials, PrintedName: admin,
-				Roles: []kb.Role{kb.Role_ROLE_ADMINISTRATOR, kb.Role_ROLE_REVIEWER, kb.Role_ROLE_COOK}}, pin); err != nil {
+			if err := furnish(c.Context(), k, site, person, pin); err != nil {
 				return err
 			}
 			w := c.ErrOrStderr()
@@ -91,14 +93,30 @@ func initCommand() *cobra.Command {
 	return c
 }
 
+// checkNew refuses what a new kitchen could not be made of, before anything is
+// made: a folder is never left half furnished by a wrong flag.
+func checkNew(site *kb.Site, person *kb.Person, pin string) error {
+	flags := map[string]string{"name": "--name", "address": "--address", "elevation_m": "--elevation", "zone": "--zone", "initials": "--initials", "printed_name": "--admin"}
+	for _, m := range []proto.Message{site, person} {
+		if err := records.Validate(m); err != nil {
+			return blame(err, flags)
+		}
+	}
+	var rule *signin.RuleError
+	if err := signin.CheckPIN(pin); errors.As(err, &rule) {
+		return usage("--pin: %s", rule.Reason)
+	}
+	return nil
+}
+
 func siteFrom(name, address, elevation, zone, dayStarts string) (*kb.Site, error) {
 	e, err := records.ParseDecimal(elevation)
 	if err != nil {
-		return nil, records.Within("--elevation", err)
+		return nil, wrong("--elevation", err)
 	}
 	minute, err := clockMinute(dayStarts)
 	if err != nil {
-		return nil, records.Within("--day-starts", err)
+		return nil, wrong("--day-starts", err)
 	}
 	return &kb.Site{Name: name, Address: address, ElevationM: e, Zone: zone, DayStartsMin: minute}, nil
 }
@@ -120,7 +138,7 @@ func newPIN() (string, error) {
 			return "", err
 		}
 		pin := fmt.Sprintf("%06d", n)
-		if strings.Count(pin, pin[:1]) < 4 {
+		if signin.CheckPIN(pin) == nil {
 			return pin, nil
 		}
 	}

@@ -89,15 +89,6 @@ func register[M proto.Message](validate func(M) error, project func(Entry, M) (P
 	return true
 }
 
-// Nouns lists the full names of all messages that may be records.
-func Nouns() []protoreflect.FullName {
-	var out []protoreflect.FullName
-	for name := range nouns {
-		out = append(out, name)
-	}
-	return out
-}
-
 // Validate refuses a claim that is wrong in itself: unknown fields, bad text,
 // numbers that no one can have read. It looks at nothing else.
 func Validate(m proto.Message) error {

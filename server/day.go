@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"errors"
 	"fmt"
+	"sync"
 
 	"google.golang.org/grpc"
 
@@ -17,6 +18,9 @@ import (
 type dayService struct {
 	sv.UnimplementedDayServiceServer
 	s *Server
+	// signing lets one review at a time through: one that is sent again while
+	// the first is under way finds its answer, not a token that is used up.
+	signing sync.Mutex
 }
 
 // content is a day's content as built at a ledger size.
@@ -146,8 +150,15 @@ func (d *dayService) ReviewDay(ctx context.Context, r *sv.ReviewDayRequest) (*sv
 	if err != nil {
 		return nil, err
 	}
-	if err := d.s.confirmed(ctx, act, r); err != nil {
+	d.signing.Lock()
+	defer d.signing.Unlock()
+	known, err := d.s.confirmed(ctx, act, r)
+	if err != nil {
 		return nil, err
+	}
+	if known != nil {
+		log, err := d.s.makeLog(context.WithoutCancel(ctx), known.First)
+		return &sv.ReviewDayResponse{Receipt: receipt(*known), Log: log}, err
 	}
 	act.KnownBy = kb.KnownBy_KNOWN_BY_PIN_AT_SIGNING
 	got, log, err := d.s.sign(ctx, act, r.GetReview().GetProductionDay(), func(c content) ([]records.Draft, error) {
@@ -157,24 +168,28 @@ func (d *dayService) ReviewDay(ctx context.Context, r *sv.ReviewDayRequest) (*sv
 }
 
 // confirmed uses up the signing token, unless this very request was answered
-// before (then the first answer is given again).
-func (s *Server) confirmed(ctx context.Context, act records.Act, r *sv.ReviewDayRequest) error {
+// before: then it gives the receipt, and the first answer is given again.
+func (s *Server) confirmed(ctx context.Context, act records.Act, r *sv.ReviewDayRequest) (*store.Receipt, error) {
 	v, release, err := s.view(ctx)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	known, ok, err := v.Receipt(act.RequestID)
 	release()
 	if err != nil {
-		return err
+		return nil, err
 	}
-	if ok && known.ContentHash == act.ContentHash {
-		return nil
+	if ok {
+		if known.ContentHash != act.ContentHash {
+			return nil, store.ErrRequestIDReused
+		}
+		known.Replayed = true
+		return &known, nil
 	}
 	if err := records.Validate(r.GetReview()); err != nil {
-		return under("review", err)
+		return nil, under("review", err)
 	}
-	return s.cfg.SignIn.UseConfirmation(ctx, r.GetSigningToken(), signing(act.Person, r.GetReview().GetMeaning(), r.GetReview().GetContentSha256()))
+	return nil, s.cfg.SignIn.UseConfirmation(ctx, r.GetSigningToken(), signing(act.Person, r.GetReview().GetMeaning(), r.GetReview().GetContentSha256()))
 }
 
 func (d *dayService) SealDay(ctx context.Context, r *sv.SealDayRequest) (*sv.SealDayResponse, error) {

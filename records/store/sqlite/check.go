@@ -27,7 +27,7 @@ func (s *Store) Check(ctx context.Context) (r store.CheckReport, err error) {
 	defer release()
 	c, site := v.(*view).c, s.cfg.Site
 
-	scratch, remove, err := s.openScratch()
+	scratch, remove, err := openScratch(c)
 	if err != nil {
 		return r, err
 	}
@@ -40,8 +40,9 @@ func (s *Store) Check(ctx context.Context) (r store.CheckReport, err error) {
 	return r, err
 }
 
-// openScratch makes an empty database that nobody else sees.
-func (s *Store) openScratch() (c *conn, remove func() error, err error) {
+// openScratch makes a database that nobody else sees, with empty projection
+// tables as c has them.
+func openScratch(like *conn) (c *conn, remove func() error, err error) {
 	dir, err := os.MkdirTemp("", "kettlebook-check-")
 	if err != nil {
 		return nil, nil, err
@@ -51,8 +52,14 @@ func (s *Store) openScratch() (c *conn, remove func() error, err error) {
 		return nil, nil, errors.Join(err, os.RemoveAll(dir))
 	}
 	remove = func() error { return errors.Join(c.close(), os.RemoveAll(dir)) }
-	if _, err := migrate(c, s.cfg.migrations, false); err == nil {
-		_, err = c.exec("BEGIN")
+	script := "BEGIN"
+	err = like.query(func(row []driver.Value) error {
+		script += ";\n" + text(row[0])
+		return nil
+	}, `SELECT sql FROM sqlite_schema WHERE sql IS NOT NULL
+		AND tbl_name IN ('documents', 'index_keys', 'days', 'readings') ORDER BY type = 'table' DESC`)
+	if err == nil {
+		err = c.script(script)
 	}
 	if err != nil {
 		return nil, nil, errors.Join(err, remove())

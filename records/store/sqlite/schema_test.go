@@ -18,7 +18,7 @@ import (
 var update = flag.Bool("update", false, "write the dumped schema anew")
 
 func testConfig(dir string) Config {
-	return Config{Path: filepath.Join(dir, fileName), Site: 3, Project: storetest.Project}
+	return Config{Path: filepath.Join(dir, fileName), Site: 3, Project: storetest.Project, Readers: 2}
 }
 
 func mustOpen(t testing.TB, cfg Config) *Store {
@@ -84,7 +84,9 @@ func TestSchemaDump(t *testing.T) {
 // TestPragmas looks at what each connection runs with: they belong to the
 // connection, not to the file.
 func TestPragmas(t *testing.T) {
-	s := mustOpen(t, testConfig(t.TempDir()))
+	cfg := testConfig(t.TempDir())
+	cfg.Readers = 0
+	s := mustOpen(t, cfg)
 	mustAppend(t, s, "1")
 	look := func(c *conn, want map[string]string) {
 		t.Helper()

@@ -180,6 +180,16 @@ func testReopen(t *testing.T, e Engine) {
 		if after := Sound(t, s); after != before || digest(t, s) != was {
 			t.Fatalf("reopened as %+v, closed as %+v", after, before)
 		}
+		sizes, cancel := s.Watch(before.Size - 1)
+		select {
+		case got := <-sizes:
+			if got != before.Size {
+				t.Errorf("told size %d after reopening, want %d", got, before.Size)
+			}
+		default:
+			t.Error("told no size after reopening")
+		}
+		cancel()
 		put(t, s, fmt.Sprint("again ", i), NewTray(NewCommand("x"), fmt.Sprint("again ", i)))
 		before, was = Sound(t, s), digest(t, s)
 	}

@@ -184,7 +184,7 @@ var plans = rapid.Custom(func(r *rapid.T) plan {
 // read with the model, then rebuilds and compares again. The cases are the
 // same in every run; KETTLEBOOK_SLOW multiplies them.
 func testModel(t *testing.T, e Engine) {
-	for number := range 20 * Slow() {
+	for number := range 12 * Slow() {
 		if !t.Run(fmt.Sprint(number), func(t *testing.T) { runPlan(t, e, plans.Example(number)) }) {
 			return
 		}

@@ -287,6 +287,11 @@ func (f DayFacts) deviations(c *kb.DayContent) {
 		}
 		if d.Record.GetWithdrawn() {
 			out.Open = false
+			// Of paper that was copied out of order, what a sheet opened and the
+			// next one took back was never the case; the ledger keeps both.
+			if d.Meta.GetSheet() != "" && len(out.Actions) == 0 {
+				continue
+			}
 		}
 		// An earlier deviation is listed while it stays open and on the day it is answered.
 		if out.CauseDay != f.Day && (d.Record.GetWithdrawn() || !out.Open && !today || d.Record.GetClass() == kb.DeviationClass_DEVIATION_CLASS_QUALITY_MISS) {

@@ -76,13 +76,20 @@ func dayFacts(v store.View, day string, now time.Time) (records.DayFacts, error)
 	}
 	used := map[string]bool{}
 	checks := map[string][]records.CheckOfDay{}
+	sheets := map[int64]bool{}
 	for d, err := range store.AllOfDay(v, store.DayQuery{Day: day}) {
 		if err != nil {
 			return f, err
 		}
+		if d.Kind == records.KindSheetRow {
+			sheets[d.Sequence] = true
+		}
 		if err := takeDoc(v, &f, d, used, checks); err != nil {
 			return f, err
 		}
+	}
+	if err := papersOfDay(v, &f, sheets); err != nil {
+		return f, err
 	}
 	for _, b := range f.Batches {
 		for _, r := range slices.Concat(b.Cook, b.Cooling) {
@@ -170,6 +177,28 @@ func takeDoc(v store.View, f *records.DayFacts, d store.Doc, used map[string]boo
 			return err
 		}
 		f.SheetRows[r.Meta.GetSheet()]++
+	}
+	return nil
+}
+
+// papersOfDay names the papers that rows of the day were copied from; entries
+// are those that took the sheets.
+func papersOfDay(v store.View, f *records.DayFacts, entries map[int64]bool) error {
+	papers := map[string][]string{}
+	for sequence := range entries {
+		e, err := entryAt(v, sequence)
+		if err != nil {
+			return err
+		}
+		m, ok := e.Message.(*kb.SheetTaken)
+		if !ok || m.GetPaper() == "" || slices.Contains(papers[m.GetSheet()], m.GetPaper()) {
+			continue
+		}
+		papers[m.GetSheet()] = append(papers[m.GetSheet()], m.GetPaper())
+	}
+	for sheet, names := range papers {
+		slices.Sort(names)
+		f.Papers[sheet] = strings.Join(names, "; ")
 	}
 	return nil
 }

@@ -168,6 +168,9 @@ func SeriesKey(lot string, series kb.SeriesKind) string {
 }
 
 func projectReadings(e Entry, m *kb.Readings) (Projection, error) {
+	if len(m.GetAfterMs()) == 0 {
+		return Projection{}, fmt.Errorf("%w: entry %d: a run without readings", ErrMalformed, e.GetSequence())
+	}
 	b, err := body(m)
 	if err != nil {
 		return Projection{}, err

@@ -30,6 +30,9 @@ var (
 const MaxPoints = 40
 
 func projectCheck(e Entry, m *kb.Check) (Projection, error) {
+	if len(m.GetPoints()) == 0 {
+		return Projection{}, fmt.Errorf("%w: entry %d: a check without points", ErrMalformed, e.GetSequence())
+	}
 	first := m.GetPoints()[0].GetAt().AsTime()
 	r, err := row(e, KindCheck, m.GetCheckId(), e.GetProductionDay(), m, Key{"instrument", JoinKey(m.GetInstrumentId(), TimeKey(first))})
 	if err != nil {

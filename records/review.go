@@ -75,10 +75,20 @@ type ReviewFacts struct {
 	Settings Settings
 	// ContentHash is the SHA-256 of the day's content as it stands now.
 	ContentHash [32]byte
+	// Size is the ledger's size.
+	Size int64
 	// Makers are the initials of everyone who made records of the day.
 	Makers []string
 	// LastHash is the content hash of the latest log of the day; nil when none.
 	LastHash []byte
+}
+
+// shownAt refuses a ledger size at which no content can have been shown.
+func (f ReviewFacts) shownAt(size int64) error {
+	if size < 1 || size > f.Size {
+		return invalid("ledger_size", "send the size that came with the day's content", "the ledger has %d entries, not %d", f.Size, size)
+	}
+	return nil
 }
 
 // DecideReview keeps a person's signature under a day's content. It is
@@ -90,6 +100,9 @@ func DecideReview(f ReviewFacts, act Act, m *kb.DayReview) ([]Draft, error) {
 		return nil, err
 	}
 	if _, _, err := f.Settings.Bounds(m.GetProductionDay()); err != nil {
+		return nil, err
+	}
+	if err := f.shownAt(m.GetLedgerSize()); err != nil {
 		return nil, err
 	}
 	if !bytes.Equal(m.GetContentSha256(), f.ContentHash[:]) {
@@ -115,6 +128,9 @@ func DecideSeal(f ReviewFacts, act Act, m *kb.DaySeal) ([]Draft, error) {
 		return nil, err
 	}
 	if _, _, err := f.Settings.Bounds(m.GetProductionDay()); err != nil {
+		return nil, err
+	}
+	if err := f.shownAt(m.GetLedgerSize()); err != nil {
 		return nil, err
 	}
 	if !bytes.Equal(m.GetContentSha256(), f.ContentHash[:]) {

@@ -162,7 +162,7 @@ func (d *dayService) ReviewDay(ctx context.Context, r *sv.ReviewDayRequest) (*sv
 	}
 	act.KnownBy = kb.KnownBy_KNOWN_BY_PIN_AT_SIGNING
 	got, log, err := d.s.sign(ctx, act, r.GetReview().GetProductionDay(), func(c content) ([]records.Draft, error) {
-		return records.DecideReview(records.ReviewFacts{Settings: c.facts.Settings, ContentHash: c.hash, Makers: c.facts.Makers()}, act, r.GetReview())
+		return records.DecideReview(records.ReviewFacts{Settings: c.facts.Settings, Size: c.size, ContentHash: c.hash, Makers: c.facts.Makers()}, act, r.GetReview())
 	})
 	return &sv.ReviewDayResponse{Receipt: got, Log: log}, under("review", err)
 }
@@ -208,7 +208,7 @@ func (d *dayService) SealDay(ctx context.Context, r *sv.SealDayRequest) (*sv.Sea
 		return nil, err
 	}
 	got, log, err := d.s.sign(ctx, act, r.GetSeal().GetProductionDay(), func(c content) ([]records.Draft, error) {
-		return records.DecideSeal(records.ReviewFacts{Settings: c.facts.Settings, ContentHash: c.hash, LastHash: last.Record.GetContentSha256()}, act, r.GetSeal())
+		return records.DecideSeal(records.ReviewFacts{Settings: c.facts.Settings, Size: c.size, ContentHash: c.hash, LastHash: last.Record.GetContentSha256()}, act, r.GetSeal())
 	})
 	return &sv.SealDayResponse{Receipt: got, Log: log}, under("seal", err)
 }

@@ -3,7 +3,6 @@ package server
 import (
 	"context"
 	"crypto/sha256"
-	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -271,8 +270,13 @@ func (s *Server) finish(ctx context.Context) error {
 	}
 	slices.Sort(causes)
 	for _, cause := range causes {
-		if _, err := s.makeLog(ctx, cause); err != nil && !errors.Is(err, records.ErrReadOnly) {
-			return err
+		if _, err := s.makeLog(ctx, cause); err != nil {
+			if ctx.Err() != nil {
+				return err
+			}
+			// A log that cannot be made keeps nobody from the kettle: the cause and
+			// the content are kept, and it is tried again at the next start.
+			s.cfg.Logf("log of entry %d: %v", cause, err)
 		}
 	}
 	return nil

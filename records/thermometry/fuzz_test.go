@@ -156,7 +156,9 @@ func FuzzVerdicts(f *testing.F) {
 				t.Fatal("no verdict on an error")
 			}
 		}
-		NotBelieved(a, b, c, d, e)
+		if NotBelieved(a, b, c, d, e) && NotBelieved(a, a, c, d, e) {
+			t.Fatal("a reading at the expected value is not believed")
+		}
 		if verdict := JudgeLimit(a, b, c, d, flag, !flag, e > 0); verdict == LimitUnknown || verdict == Met && !flag && e <= 0 {
 			t.Fatalf("verdict %v", verdict)
 		}

@@ -14,6 +14,7 @@ type RuleError struct {
 	Reason string // a sentence to show; it never quotes the PIN
 }
 
+// Error gives field and reason.
 func (e *RuleError) Error() string { return fmt.Sprintf("signin: %s: %s", e.Field, e.Reason) }
 
 // CheckPIN returns nil when a person may choose this PIN, and otherwise a

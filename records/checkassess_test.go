@@ -26,7 +26,7 @@ func checkFacts(s Settings, i *kb.Instrument, m *kb.Check) CheckFacts {
 }
 
 // assessed is what the rules conclude about a check.
-func assessed(t testing.TB, s Settings, i *kb.Instrument, points ...*kb.CheckPoint) *kb.CheckAssessment {
+func assessed(t tester, s Settings, i *kb.Instrument, points ...*kb.CheckPoint) *kb.CheckAssessment {
 	t.Helper()
 	drafts, err := AssessCheck(checkFacts(s, i, checkOf(points...)), act("AB"))
 	return only[*kb.CheckAssessment](t, decided(t, drafts, err))

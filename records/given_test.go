@@ -3,10 +3,10 @@ package records_test
 import (
 	"errors"
 	"strings"
-	"testing"
 	"time"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/anypb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	kb "kettlebook/proto/kettlebook/v1"
@@ -156,8 +156,15 @@ func referenceDocs() map[string]Doc[*kb.Instrument] {
 	return map[string]Doc[*kb.Instrument]{"REF-1": docHere(referenceProbe())}
 }
 
+// tester is a test, or a property under test.
+type tester interface {
+	Helper()
+	Errorf(format string, args ...any)
+	Fatalf(format string, args ...any)
+}
+
 // decided checks that a command decided and gives its entries.
-func decided(t testing.TB, drafts []Draft, err error) []Draft {
+func decided(t tester, drafts []Draft, err error) []Draft {
 	t.Helper()
 	if err != nil {
 		t.Fatalf("refused: %v", err)
@@ -166,7 +173,7 @@ func decided(t testing.TB, drafts []Draft, err error) []Draft {
 }
 
 // only gives the one record of a kind among the entries.
-func only[M proto.Message](t testing.TB, drafts []Draft) M {
+func only[M proto.Message](t tester, drafts []Draft) M {
 	t.Helper()
 	var found []M
 	for _, d := range drafts {
@@ -182,7 +189,7 @@ func only[M proto.Message](t testing.TB, drafts []Draft) M {
 
 // refused checks that a command was refused, with a sentinel and the whole
 // sentence that a person reads.
-func refused(t testing.TB, err, kind error, sentence string) {
+func refused(t tester, err, kind error, sentence string) {
 	t.Helper()
 	if !errors.Is(err, kind) || err == nil || err.Error() != sentence {
 		t.Errorf("error %q, want %q (%v)", err, sentence, kind)
@@ -190,9 +197,19 @@ func refused(t testing.TB, err, kind error, sentence string) {
 }
 
 // sameMessage checks that two messages are the same.
-func sameMessage(t testing.TB, got, want proto.Message) {
+func sameMessage(t tester, got, want proto.Message) {
 	t.Helper()
 	if !proto.Equal(got, want) {
 		t.Errorf("got %v\nwant %v", got, want)
 	}
+}
+
+// inAny packs a record as an amendment carries it.
+func inAny(t tester, m proto.Message) *anypb.Any {
+	t.Helper()
+	a, err := anypb.New(m)
+	if err != nil {
+		t.Fatalf("%v", err)
+	}
+	return a
 }

@@ -62,6 +62,16 @@ var mayCall = map[string]map[string]string{
 		"ProveInclusion": "operator AK RR ADM INS", "CheckLedger": "operator RR ADM INS",
 	},
 	"SheetService": {"TakeSheet": "operator ADM"},
+	"TodayService": {"DialNumbers": "operator AK RR ADM INS", "ForecastBatch": "operator AK RR ADM INS"},
+	"CalcService": {
+		"BoilingPoint": "operator AK RR ADM INS", "DialNumber": "operator AK RR ADM INS", "ReadDial": "operator AK RR ADM INS",
+		"FitForCook": "operator AK RR ADM INS", "CompareRack": "operator AK RR ADM INS", "Drift": "operator AK RR ADM INS",
+		"StemCorrection": "operator AK RR ADM INS", "SensorTolerance": "operator AK RR ADM INS", "MoveLimit": "operator AK RR ADM INS",
+		"Solids": "operator AK RR ADM INS", "Blend": "operator AK RR ADM INS", "Stages": "operator AK RR ADM INS",
+		"WaterActivity": "operator AK RR ADM INS", "YieldOf": "operator AK RR ADM INS", "ScaleFormula": "operator AK RR ADM INS",
+		"Forecast": "operator AK RR ADM INS", "CarryOver": "operator AK RR ADM INS", "OnsetHint": "operator AK RR ADM INS",
+		"SecondWitness": "operator AK RR ADM INS",
+	},
 }
 
 // method finds the descriptor of a method by its full name on the wire.

@@ -122,7 +122,7 @@ func (f CoolingFacts) corrected(a *kb.CoolingAssessment) ([]cooled, bool, error)
 		points := correctionPoints(f.Points[r.Instrument], f.Adjusted[r.Instrument], r.At)
 		j, ok := cache[r.Instrument]
 		if !ok || !samePoints(j.points, points) {
-			c, err := corrector(f.Instruments[r.Instrument].Record, points, r.At)
+			c, err := corrector(f.Settings.CurveOptions(), f.Instruments[r.Instrument].Record, points, r.At)
 			if err != nil {
 				return nil, false, err
 			}

@@ -73,7 +73,7 @@ func pointOf(d PointDoc) *kb.PointResult { return d.Record.GetPoints()[0] }
 
 // corrector prepares the judge of an instrument from its points as they were
 // at a moment. It is nil when there is no point.
-func corrector(inst *kb.Instrument, points []PointDoc, at time.Time) (*thermometry.Corrector, error) {
+func corrector(opt thermometry.CurveOptions, inst *kb.Instrument, points []PointDoc, at time.Time) (*thermometry.Corrector, error) {
 	if len(points) == 0 {
 		return nil, nil
 	}
@@ -86,7 +86,7 @@ func corrector(inst *kb.Instrument, points []PointDoc, at time.Time) (*thermomet
 			Budget: termsIn(p.GetTerms()), Provisional: provisional(p),
 		})
 	}
-	curve, err := thermometry.FitCurve(in, thermometry.DefaultCurveOptions())
+	curve, err := thermometry.FitCurve(in, opt)
 	if err != nil {
 		return nil, fmt.Errorf("records: correction of %s: %w", inst.GetInstrumentId(), err)
 	}

@@ -108,7 +108,7 @@ func (f DialFacts) Numbers() (DialNumbers, error) {
 	points := make([][]PointDoc, len(f.Rack))
 	for i, r := range f.Rack {
 		points[i] = correctionPoints(r.Points, r.Adjusted, f.Now)
-		if judges[i], err = corrector(r.Instrument.Record, points[i], f.Now); err != nil {
+		if judges[i], err = corrector(f.Settings.CurveOptions(), r.Instrument.Record, points[i], f.Now); err != nil {
 			return out, err
 		}
 	}

@@ -40,6 +40,8 @@ type Measured struct {
 
 // LookBackFacts is what is known when a look-back is made.
 type LookBackFacts struct {
+	// Settings of the site at the time of the check.
+	Settings Settings
 	// Check is the assessment of the failed check.
 	Check Doc[*kb.CheckAssessment]
 	// Instrument is the instrument.
@@ -104,11 +106,11 @@ func AssessLookBack(f LookBackFacts, act Act) ([]Draft, error) {
 
 // list fills in what was measured, and from when to when that was gathered.
 func (f LookBackFacts) list(out *kb.LookBack, at time.Time) error {
-	before, err := corrector(f.Instrument.Record, correctionPoints(f.Points, f.Adjusted, at.Add(-time.Microsecond)), at)
+	before, err := corrector(f.Settings.CurveOptions(), f.Instrument.Record, correctionPoints(f.Points, f.Adjusted, at.Add(-time.Microsecond)), at)
 	if err != nil {
 		return err
 	}
-	found, err := corrector(f.Instrument.Record, f.asFound(at), at)
+	found, err := corrector(f.Settings.CurveOptions(), f.Instrument.Record, f.asFound(at), at)
 	if err != nil {
 		return err
 	}

@@ -161,7 +161,7 @@ func (f PullFacts) assess() (*kb.PullAssessment, error) {
 	b, at := f.Batch.Record, f.Pull.Record.GetAt().AsTime()
 	a := &kb.PullAssessment{LotCode: b.GetLotCode(), InstrumentId: b.GetInstrumentId(), At: f.Pull.Record.GetAt(), RulesVersion: RulesVersion}
 	points := correctionPoints(f.Points, f.Adjusted, at)
-	c, err := corrector(f.Instrument.Record, points, at)
+	c, err := corrector(f.Settings.CurveOptions(), f.Instrument.Record, points, at)
 	if err != nil {
 		return nil, err
 	}

@@ -66,7 +66,7 @@ func (f RunningFacts) Forecast() (RunningForecast, error) {
 	}
 	out.LastAt = readings[len(readings)-1].At
 	points := correctionPoints(f.Points, f.Adjusted, out.LastAt)
-	judge, err := corrector(f.Instrument.Record, points, out.LastAt)
+	judge, err := corrector(f.Settings.CurveOptions(), f.Instrument.Record, points, out.LastAt)
 	if err != nil {
 		return out, err
 	}

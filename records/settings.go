@@ -6,6 +6,7 @@ import (
 	"time"
 
 	kb "kettlebook/proto/kettlebook/v1"
+	"kettlebook/records/thermometry"
 )
 
 // KindSite is the kind of the site's settings; index "at" orders versions by
@@ -36,6 +37,8 @@ func validateSite(m *kb.Site) error {
 		{"tolerance_c", m.GetToleranceC(), 0, 10},
 		{"tolerance_f", m.GetToleranceF(), 0, 18},
 		{"weather_hpa", m.GetWeatherHpa(), 0, 60},
+		{"growth_c_per_c", m.GetGrowthCPerC(), 0, 1},
+		{"drift_c_per_sqrt_day", m.GetDriftCPerSqrtDay(), 0, 1},
 	} {
 		if err := between(f.field, f.d, f.low, f.high); err != nil {
 			return err
@@ -142,6 +145,19 @@ func zone(name string) (*time.Location, error) {
 		zones.Store(name, loc)
 	}
 	return loc, err
+}
+
+// CurveOptions are what the site says of its instruments between and beyond
+// their checked points; both are printed.
+func (s Settings) CurveOptions() thermometry.CurveOptions {
+	o := thermometry.DefaultCurveOptions()
+	if d := s.Site.GetGrowthCPerC(); d != nil {
+		o.GrowthPerC = float64(d.GetMicro()) / float64(One)
+	}
+	if d := s.Site.GetDriftCPerSqrtDay(); d != nil {
+		o.DriftPerSqrtDayC = float64(d.GetMicro()) / float64(One)
+	}
+	return o
 }
 
 // ElevationM is the kitchen's elevation in metres.

@@ -112,6 +112,9 @@ func lookBackFacts(v store.View, check string) (records.LookBackFacts, error) {
 		return f, err
 	}
 	id, at := f.Check.Record.GetInstrumentId(), f.Check.Record.GetAt().AsTime()
+	if f.Settings, err = settingsAt(v, at); err != nil {
+		return f, err
+	}
 	if f.Instrument, err = version[*kb.Instrument](v, records.KindInstrumentVersion, id, at); err != nil {
 		return f, err
 	}

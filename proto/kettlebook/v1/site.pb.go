@@ -112,9 +112,13 @@ type Site struct {
 	// One person may both make and review here; printed wherever it is used.
 	OnePerson bool `protobuf:"varint,15,opt,name=one_person,json=onePerson,proto3" json:"one_person,omitempty"`
 	// The records of this kitchen are invented (demonstration); printed on every page.
-	Invented      bool `protobuf:"varint,16,opt,name=invented,proto3" json:"invented,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Invented bool `protobuf:"varint,16,opt,name=invented,proto3" json:"invented,omitempty"`
+	// Growth of an instrument's error away from its checked points: standard uncertainty in degC per degC, 0 to 0.1; 0.003 when absent.
+	GrowthCPerC *Decimal `protobuf:"bytes,17,opt,name=growth_c_per_c,json=growthCPerC,proto3" json:"growth_c_per_c,omitempty"`
+	// Movement of an instrument between checks: standard uncertainty in degC in one day, 0 to 1, growing with the square root of the days; 0.03 when absent.
+	DriftCPerSqrtDay *Decimal `protobuf:"bytes,18,opt,name=drift_c_per_sqrt_day,json=driftCPerSqrtDay,proto3" json:"drift_c_per_sqrt_day,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *Site) Reset() {
@@ -259,11 +263,25 @@ func (x *Site) GetInvented() bool {
 	return false
 }
 
+func (x *Site) GetGrowthCPerC() *Decimal {
+	if x != nil {
+		return x.GrowthCPerC
+	}
+	return nil
+}
+
+func (x *Site) GetDriftCPerSqrtDay() *Decimal {
+	if x != nil {
+		return x.DriftCPerSqrtDay
+	}
+	return nil
+}
+
 var File_kettlebook_v1_site_proto protoreflect.FileDescriptor
 
 const file_kettlebook_v1_site_proto_rawDesc = "" +
 	"\n" +
-	"\x18kettlebook/v1/site.proto\x12\rkettlebook.v1\x1a\x1ckettlebook/v1/quantity.proto\"\x8b\x05\n" +
+	"\x18kettlebook/v1/site.proto\x12\rkettlebook.v1\x1a\x1ckettlebook/v1/quantity.proto\"\x90\x06\n" +
 	"\x04Site\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x18\n" +
 	"\aaddress\x18\x02 \x01(\tR\aaddress\x127\n" +
@@ -287,7 +305,9 @@ const file_kettlebook_v1_site_proto_rawDesc = "" +
 	"\aprofile\x18\x0e \x01(\x0e2\x1a.kettlebook.v1.RuleProfileR\aprofile\x12\x1d\n" +
 	"\n" +
 	"one_person\x18\x0f \x01(\bR\tonePerson\x12\x1a\n" +
-	"\binvented\x18\x10 \x01(\bR\binvented*{\n" +
+	"\binvented\x18\x10 \x01(\bR\binvented\x12;\n" +
+	"\x0egrowth_c_per_c\x18\x11 \x01(\v2\x16.kettlebook.v1.DecimalR\vgrowthCPerC\x12F\n" +
+	"\x14drift_c_per_sqrt_day\x18\x12 \x01(\v2\x16.kettlebook.v1.DecimalR\x10driftCPerSqrtDay*{\n" +
 	"\vRuleProfile\x12\x1c\n" +
 	"\x18RULE_PROFILE_UNSPECIFIED\x10\x00\x12\x1a\n" +
 	"\x16RULE_PROFILE_FOOD_CODE\x10\x01\x12\x19\n" +
@@ -319,11 +339,13 @@ var file_kettlebook_v1_site_proto_depIdxs = []int32{
 	2, // 2: kettlebook.v1.Site.tolerance_f:type_name -> kettlebook.v1.Decimal
 	2, // 3: kettlebook.v1.Site.weather_hpa:type_name -> kettlebook.v1.Decimal
 	0, // 4: kettlebook.v1.Site.profile:type_name -> kettlebook.v1.RuleProfile
-	5, // [5:5] is the sub-list for method output_type
-	5, // [5:5] is the sub-list for method input_type
-	5, // [5:5] is the sub-list for extension type_name
-	5, // [5:5] is the sub-list for extension extendee
-	0, // [0:5] is the sub-list for field type_name
+	2, // 5: kettlebook.v1.Site.growth_c_per_c:type_name -> kettlebook.v1.Decimal
+	2, // 6: kettlebook.v1.Site.drift_c_per_sqrt_day:type_name -> kettlebook.v1.Decimal
+	7, // [7:7] is the sub-list for method output_type
+	7, // [7:7] is the sub-list for method input_type
+	7, // [7:7] is the sub-list for extension type_name
+	7, // [7:7] is the sub-list for extension extendee
+	0, // [0:7] is the sub-list for field type_name
 }
 
 func init() { file_kettlebook_v1_site_proto_init() }

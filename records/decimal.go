@@ -183,7 +183,7 @@ func roundMicro(v, step int64) int64 { return mulDivHalfEven(v, 1, step) * step 
 // checkDecimal refuses decimals that no one can have written.
 func checkDecimal(field string, micro int64, decimals uint32) error {
 	if decimals > 6 {
-		return invalid(field, "0 to 6", "%d digits after the point", decimals)
+		return invalid(field, "give 0 to 6", "claims %d digits after the point", decimals)
 	}
 	if micro > maxMicro || micro < -maxMicro {
 		return invalid(field, "check the digits", "the number is too large")

@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/rand"
 	"crypto/sha256"
+	"crypto/tls"
 	"encoding/hex"
 	"errors"
 	"fmt"
@@ -58,12 +59,19 @@ type openOptions struct {
 	clock   clock.Clock
 	stepped bool
 	tls     bool
+	// own is the kitchen's own certificate for the service; nil: the one made
+	// under the private CA.
+	own *tls.Certificate
 	rate    float64
 	// words is where the service says what goes wrong inside; nil: nowhere.
 	words io.Writer
-	// signIn overrides the cost of PIN verifiers; nil: the default.
+	// signIn overrides the cost of PIN verifiers; nil: pinCost.
 	signIn *signin.Params
 }
+
+// pinCost is the cost of PIN verifiers; nil: the sign-in desk's default. The
+// scripts sign in a hundred times and put a small one here.
+var pinCost *signin.Params
 
 // createFolder makes a folder with its keys. It refuses one that is there.
 func createFolder(dir, name string, now time.Time, hosts []string) error {
@@ -179,6 +187,9 @@ func (k *kitchen) serve(ctx context.Context, o openOptions, operator string) err
 		o.clock = clock.System{}
 	}
 	sc := signin.Config{Vault: server.NewVault(k.store.Secrets()), Pepper: k.ring.Pepper(), Clock: o.clock.Now, Random: rand.Reader}
+	if o.signIn == nil {
+		o.signIn = pinCost
+	}
 	if o.signIn != nil {
 		sc.Params = *o.signIn
 	}
@@ -201,15 +212,15 @@ func (k *kitchen) serve(ctx context.Context, o openOptions, operator string) err
 		cfg.Logf = func(f string, a ...any) { fmt.Fprintf(o.words, "kettlebook: "+f+"\n", a...) }
 	}
 	if o.tls {
-		cfg.Credentials = credentials.NewTLS(k.ring.TLSConfig(rand.Reader, o.clock.Now))
+		made := k.ring.TLSConfig(rand.Reader, o.clock.Now)
+		if o.own != nil {
+			cfg.Credentials = credentials.NewTLS(ownTLS(made, *o.own))
+		} else {
+			cfg.Credentials = credentials.NewTLS(made)
+		}
 	}
-	if k.server, err = server.New(ctx, cfg); err != nil {
-		return err
-	}
-	if why := k.server.ReadOnly(); why != nil && o.words != nil {
-		say(o.words, why)
-	}
-	return nil
+	k.server, err = server.New(ctx, cfg)
+	return err
 }
 
 // sealer seals a drawn log and attaches its data: the day's content exactly

@@ -135,7 +135,7 @@ func wrongArgsAreUsage(c *cobra.Command) {
 
 // commands are the subcommands, each from its own file.
 var commands = []func() *cobra.Command{
-	demoCommand, initCommand, serveCommand, transcribeCommand, verifyCommand,
+	demoCommand, initCommand, keysCommand, serveCommand, transcribeCommand, verifyCommand,
 	checkCommand, pressureCommand, batchCommand, deviationCommand, amendCommand, dayCommand, logCommand, ledgerCommand,
 	personCommand, pinCommand, instrumentCommand, formulaCommand, backupCommand, restoreCommand, rebuildCommand,
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"crypto/tls"
 	"fmt"
 	"net"
 
@@ -8,7 +9,7 @@ import (
 )
 
 func serveCommand() *cobra.Command {
-	var dir, listen string
+	var dir, listen, cert, key string
 	var plain bool
 	c := &cobra.Command{
 		Use:   "serve --dir DIR",
@@ -21,18 +22,34 @@ func serveCommand() *cobra.Command {
 			if plain && !loopbackOnly(listen) {
 				return usage("plain text is served on loopback only, not on %s\nhint: leave --plaintext out, or --listen 127.0.0.1:7443", listen)
 			}
+			if (cert == "") != (key == "") || cert != "" && plain {
+				return usage("--cert and --key go together, and not with --plaintext\nhint: kettlebook serve --help")
+			}
 			w := c.ErrOrStderr()
-			k, err := openFolder(c.Context(), dir, openOptions{tls: !plain, rate: 200, words: w})
+			o := openOptions{tls: !plain, rate: 200, words: w}
+			if cert != "" {
+				own, err := tls.LoadX509KeyPair(cert, key)
+				if err != nil {
+					return fmt.Errorf("the service's own certificate: %w\nhint: give PEM files, the certificate first and its issuers after it", err)
+				}
+				o.own = &own
+			}
+			k, err := openFolder(c.Context(), dir, o)
 			if err != nil {
 				return err
 			}
 			defer k.close()
+			if why := k.server.ReadOnly(); why != nil {
+				say(w, why)
+			}
 			return serveUntil(c, k, listen, plain)
 		},
 	}
 	f := c.Flags()
 	f.StringVar(&dir, "dir", "", "the kitchen's folder")
 	f.StringVar(&listen, "listen", "127.0.0.1:7443", "address to serve on")
+	f.StringVar(&cert, "cert", "", "the kitchen's own certificate for the service (PEM), instead of the private CA's")
+	f.StringVar(&key, "key", "", "its private key (PEM)")
 	f.BoolVar(&plain, "plaintext", false, "serve without TLS, on loopback only")
 	return c
 }

@@ -27,3 +27,21 @@ func fileTLS(path string) (*tls.Config, error) {
 	}
 	return &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS13}, nil
 }
+
+// ownTLS serves the kitchen's own certificate to the network; the in-memory
+// listener of this process asks for localhost and gets the made one.
+func ownTLS(made *tls.Config, own tls.Certificate) *tls.Config {
+	c := made.Clone()
+	fallback := made.GetCertificate
+	c.GetCertificate = func(h *tls.ClientHelloInfo) (*tls.Certificate, error) {
+		if fallback != nil && h.ServerName == inProcess {
+			return fallback(h)
+		}
+		return &own, nil
+	}
+	return c
+}
+
+// inProcess is the name by which this process asks its own service for the
+// made certificate; it is no name on any network.
+const inProcess = "localhost"

@@ -61,8 +61,8 @@ type openOptions struct {
 	tls     bool
 	// own is the kitchen's own certificate for the service; nil: the one made
 	// under the private CA.
-	own *tls.Certificate
-	rate    float64
+	own  *tls.Certificate
+	rate float64
 	// words is where the service says what goes wrong inside; nil: nowhere.
 	words io.Writer
 	// signIn overrides the cost of PIN verifiers; nil: pinCost.

@@ -285,6 +285,9 @@ func command(c *cobra.Command, who behind, writes bool, run func(context.Context
 			s.request = uuid.NewString()
 		}
 		err = run(ctx, s, args)
+		if err == nil && s.kitchen != nil && s.kitchen.server.ReadOnly() != nil {
+			say(c.ErrOrStderr(), s.kitchen.server.ReadOnly())
+		}
 		if writes && errors.Is(err, records.ErrUnavailable) {
 			err = fmt.Errorf("%w\nhint: it may have been kept; to keep it once, send it again with the same --at and --request-id %s", err, s.request)
 		}

@@ -247,10 +247,11 @@ func proofHashes(in [][]byte, top []byte) (proof []ledger.Hash, root ledger.Hash
 
 // proof writes a root and the hashes that lead to it, in base64 as in checkpoints.
 func (p *printer) proof(root ledger.Hash, proof []ledger.Hash) {
-	p.line(0, "root  "+root.String())
+	pairs := []string{"root", root.String()}
 	for _, h := range proof {
-		p.line(0, "hash  "+h.String())
+		pairs = append(pairs, "hash", h.String())
 	}
+	p.fields(0, pairs...)
 }
 
 func ledgerCheck() *cobra.Command {

@@ -23,6 +23,7 @@ import (
 type sheetSet struct {
 	site   *kb.Site
 	sheets []*sheet
+	unread []string // columns that say nothing to us, in words
 }
 
 // sheet is one file, read.
@@ -47,15 +48,16 @@ type line struct {
 var sheetFiles = []struct {
 	name     string
 	required []string
+	more     []string // columns that may be there too
 	read     func(*sheetReader, *line) *sv.SheetRow
 }{
-	{"site.csv", []string{"name", "elevation_m", "production_day_starts"}, (*sheetReader).site},
-	{"instruments.csv", []string{"instrument", "scale", "resolution"}, (*sheetReader).instrument},
-	{"formulas.csv", []string{"formula", "name", "basis", "limit_class"}, (*sheetReader).formula},
-	{"checks.csv", []string{"time", "instrument", "point", "reading", "unit"}, (*sheetReader).check},
-	{"batches.csv", []string{"batch", "formula", "instrument", "started"}, (*sheetReader).batch},
-	{"readings.csv", []string{"time", "batch", "instrument", "reading", "unit"}, (*sheetReader).reading},
-	{"cooling.csv", []string{"time", "batch", "instrument", "reading", "unit"}, (*sheetReader).cooling},
+	{"site.csv", []string{"name", "elevation_m", "production_day_starts"}, []string{"address", "zone", "utc_offset_h", "tolerance_c", "tolerance_f", "weather_hpa"}, (*sheetReader).site},
+	{"instruments.csv", []string{"instrument", "scale", "resolution"}, []string{"kind", "read_to", "tolerance", "serial", "certificate", "certificate_due"}, (*sheetReader).instrument},
+	{"formulas.csv", []string{"formula", "name", "basis", "limit_class"}, []string{"low_c", "high_c", "water_fraction", "allergens", "cooling_clock"}, (*sheetReader).formula},
+	{"checks.csv", []string{"time", "instrument", "point", "reading", "unit"}, []string{"station_pressure_hpa", "reference_instrument", "reference_reading", "person", "note"}, (*sheetReader).check},
+	{"batches.csv", []string{"batch", "formula", "instrument", "started"}, []string{"ended", "solids_kg", "yield_kg", "stage_test", "vessel", "person", "note"}, (*sheetReader).batch},
+	{"readings.csv", []string{"time", "batch", "instrument", "reading", "unit"}, []string{"person"}, (*sheetReader).reading},
+	{"cooling.csv", []string{"time", "batch", "instrument", "reading", "unit"}, []string{"person"}, (*sheetReader).cooling},
 }
 
 // sheetReader turns lines into rows.
@@ -96,7 +98,14 @@ func readSheets(folder string, known map[string]string) (*sheetSet, error) {
 		}
 		s := &sheet{name: f.name, columns: map[string]int{}, paths: map[string]string{}}
 		for i, c := range values[0] {
-			s.columns[strings.TrimSpace(c)] = i
+			c = strings.TrimSpace(c)
+			if _, twice := s.columns[c]; twice && c != "" {
+				return nil, &records.FieldError{Kind: records.ErrInvalid, Field: f.name + ", line 1", Problem: fmt.Sprintf("there are two columns %q", c), Cure: "keep the one that is meant"}
+			}
+			s.columns[c] = i
+			if !slices.Contains(f.required, c) && !slices.Contains(f.more, c) && c != "" {
+				r.set.unread = append(r.set.unread, fmt.Sprintf("%s: nothing is read from the column %q", f.name, c))
+			}
 		}
 		for _, c := range f.required {
 			if _, ok := s.columns[c]; !ok {
@@ -105,6 +114,9 @@ func readSheets(folder string, known map[string]string) (*sheetSet, error) {
 		}
 		for i, v := range values[1:] {
 			l := &line{sheet: s, values: v, number: lines[f.name][i+1]}
+			if n := len(values[0]); len(v) > n && strings.TrimSpace(strings.Join(v[n:], "")) != "" {
+				return nil, &records.FieldError{Kind: records.ErrInvalid, Field: fmt.Sprintf("%s, line %d", f.name, l.number), Problem: fmt.Sprintf("has %d values for %d columns", len(v), n), Cure: "put quotes around a text that holds a comma"}
+			}
 			row := f.read(r, l)
 			if l.err != nil {
 				return nil, l.err
@@ -146,7 +158,11 @@ func readCSV(path, name string) ([][]string, []int, error) {
 		}
 		var pe *csv.ParseError
 		if errors.As(err, &pe) {
-			return nil, nil, &records.FieldError{Kind: records.ErrInvalid, Field: fmt.Sprintf("%s, line %d", name, pe.Line), Problem: pe.Err.Error(), Cure: "one record a line, commas between, quotes around text that holds a comma"}
+			problem := "holds a quotation mark that is not closed, or that text follows"
+			if errors.Is(pe.Err, csv.ErrBareQuote) {
+				problem = "holds a quotation mark inside a text that has none around it"
+			}
+			return nil, nil, &records.FieldError{Kind: records.ErrInvalid, Field: fmt.Sprintf("%s, line %d", name, pe.StartLine), Problem: problem, Cure: "one record a line, commas between, quotes around text that holds a comma; a quotation mark in such a text is written twice"}
 		}
 		if err != nil {
 			return nil, nil, err

@@ -52,6 +52,9 @@ func transcribe(ctx context.Context, folder, dir, paper string, sealDays bool, o
 		if set.site == nil {
 			return &records.FieldError{Kind: records.ErrNotFound, Problem: "there is no kitchen in " + dir + " and no site.csv in " + folder, Cure: "put site.csv beside the other sheets, or make the kitchen first with kettlebook init"}
 		}
+		if err := records.Validate(set.site); err != nil {
+			return set.sheets[0].locate(records.Within("rows[0].site", err)) // site.csv comes first
+		}
 		if err := createFolder(dir, set.site.GetName(), time.Now(), nil); err != nil {
 			return err
 		}
@@ -75,12 +78,15 @@ func transcribe(ctx context.Context, folder, dir, paper string, sealDays bool, o
 	if err := checkSite(ctx, k, set); err != nil {
 		return err
 	}
+	for _, u := range set.unread {
+		fmt.Fprintln(w, "kettlebook: "+u)
+	}
 	for _, s := range set.sheets {
 		r, err := k.operator.Sheet.TakeSheet(ctx, s.request(paper))
 		if err != nil {
 			return s.locate(err)
 		}
-		fmt.Fprintf(w, "%-16s %5d lines taken, %d taken before\n", s.name, r.GetRowsTaken(), r.GetRowsKnown())
+		fmt.Fprintf(w, "%-16s %5d taken, %d taken before\n", s.name, r.GetRowsTaken(), r.GetRowsKnown())
 	}
 	if !sealDays {
 		return nil

@@ -239,7 +239,8 @@ func (l *ledgerService) CheckLedger(ctx context.Context, _ *sv.CheckLedgerReques
 		out.State, out.FirstBadSequence, out.Finding = sv.LedgerState_LEDGER_STATE_CHANGED, tampered.Sequence, fmt.Sprintf("entry %d: %s", tampered.Sequence, tampered.What)
 		return out, nil
 	}
-	if err != nil && !errors.Is(err, store.ErrProjection) {
+	var differs *store.ProjectionError
+	if err != nil && !errors.As(err, &differs) {
 		return nil, err
 	}
 	// Whoever changes an entry with all of its hashes leaves projections that
@@ -250,8 +251,8 @@ func (l *ledgerService) CheckLedger(ctx context.Context, _ *sv.CheckLedgerReques
 		out.State, out.Finding = state, problem(forked)
 	case forked != nil:
 		return nil, forked
-	case err != nil:
-		out.State, out.Finding = sv.LedgerState_LEDGER_STATE_INDEX_DIFFERS, err.Error()
+	case differs != nil:
+		out.State, out.Finding = sv.LedgerState_LEDGER_STATE_INDEX_DIFFERS, differs.What
 	default:
 		out.State, out.Sound, out.Finding = state, true, "every entry is as it was appended, and the ledger extends the last checkpoint"
 	}

@@ -219,7 +219,9 @@ func (k *kitchen) serve(ctx context.Context, o openOptions, operator string) err
 			cfg.Credentials = credentials.NewTLS(made)
 		}
 	}
-	k.server, err = server.New(ctx, cfg)
+	if k.server, err = server.New(ctx, cfg); errors.Is(err, records.ErrMalformed) {
+		return &records.FieldError{Kind: records.ErrMalformed, Problem: err.Error(), Cure: "check the entries, and make anew what is looked up: kettlebook rebuild --dir " + k.dir}
+	}
 	return err
 }
 

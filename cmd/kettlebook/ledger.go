@@ -292,7 +292,7 @@ func unsound(r *sv.CheckLedgerResponse) error {
 	case sv.LedgerState_LEDGER_STATE_FORKED:
 		return &exitError{exitTampered, fmt.Errorf("another ledger than the one signed for: %s\nhint: keep the folder as it is; compare it with a backup and with the printed logs", r.GetFinding())}
 	case sv.LedgerState_LEDGER_STATE_INDEX_DIFFERS:
-		return fmt.Errorf("the entries are sound, and what is looked up does not follow from them: %s\nhint: kettlebook rebuild", r.GetFinding())
+		return fmt.Errorf("the entries are sound; what is looked up does not follow from them: %s\nhint: stop the service, then kettlebook rebuild", r.GetFinding())
 	}
 	return fmt.Errorf("the service gave no finding that this version knows")
 }

@@ -58,31 +58,33 @@ func run(ctx context.Context, args []string, in io.Reader, out, errw io.Writer) 
 	return exitFailed
 }
 
-// say prints an error as the program's word, and its cure as a hint.
+// say prints an error as the program's word, and its cure as a hint. Texts of
+// records may stand in it, so nothing in it steers the terminal.
 func say(w io.Writer, err error) {
-	if err.Error() == "" {
-		return
-	}
+	text, cure := err.Error(), ""
 	var fe *records.FieldError
-	if errors.As(err, &fe) {
-		text := err.Error()
-		if fe.Cure != "" {
-			text = strings.Replace(text, " ("+fe.Cure+")", "", 1)
-		}
-		fmt.Fprintln(w, "kettlebook: "+text)
-		if fe.Cure != "" {
-			fmt.Fprintln(w, "hint: "+fe.Cure)
-		}
+	st, ok := status.FromError(err)
+	switch {
+	case text == "":
 		return
-	}
-	text := err.Error()
-	switch st, ok := status.FromError(err); {
+	case errors.As(err, &fe):
+		if cure = fe.Cure; cure != "" {
+			text = strings.Replace(text, " ("+cure+")", "", 1)
+		}
 	case errors.Is(err, context.Canceled) || ok && st.Code() == codes.Canceled:
 		text = "interrupted"
 	case ok:
 		text = st.Message() // without grpc's own words
 	}
-	fmt.Fprintln(w, "kettlebook: "+strings.TrimPrefix(text, "kettlebook: "))
+	for i, line := range strings.Split(strings.TrimPrefix(text, "kettlebook: "), "\n") {
+		if i == 0 {
+			line = "kettlebook: " + line
+		}
+		fmt.Fprintln(w, clean(line))
+	}
+	if cure != "" {
+		fmt.Fprintln(w, "hint: "+clean(cure))
+	}
 }
 
 func newRoot() *cobra.Command {

@@ -85,7 +85,7 @@ func TestScripts(t *testing.T) {
 			return exec.Command("cp", "-a", k, filepath.Join(e.WorkDir, "k")).Run()
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"as": as, "exits": exits, "serving": serving, "stopped": stopped, "tamper": tamper, "flip": flip,
+			"as": as, "exits": exits, "serving": serving, "stopped": stopped, "tamper": tamper, "spoil": spoil, "flip": flip,
 			"capture": capture, "swap": swap, "narrow": narrow, "jsonlines": jsonLines,
 		},
 	})
@@ -195,6 +195,20 @@ func tamper(ts *testscript.TestScript, neg bool, args []string) {
 		if _, err := db.Exec(statement, []any{envelope, sequence}[:strings.Count(statement, "?")]...); err != nil {
 			ts.Fatalf("%s: %v", statement, err)
 		}
+	}
+}
+
+// spoil makes what is looked up of one kind unreadable.
+//
+//	spoil k/kettlebook.db person
+func spoil(ts *testscript.TestScript, neg bool, args []string) {
+	db, err := sql.Open("sqlite", ts.MkAbs(args[0]))
+	ts.Check(err)
+	defer db.Close()
+	r, err := db.Exec("UPDATE documents SET body = x'ff' WHERE kind = ?", args[1])
+	ts.Check(err)
+	if n, err := r.RowsAffected(); n == 0 || err != nil {
+		ts.Fatalf("%d rows, %v", n, err)
 	}
 }
 

@@ -73,7 +73,7 @@ func DecodeCursor(cursor string, n int) ([]string, error) {
 		parts = append(parts, string(b[:size]))
 		b = b[size:]
 	}
-	if len(b) != 0 {
+	if len(b) != 0 || EncodeCursor(parts...) != cursor {
 		return nil, ErrBadCursor
 	}
 	return parts, nil
@@ -94,5 +94,9 @@ func DecodeRunCursor(cursor string) (firstAt, sequence int64, part int32, err er
 		}
 		v[i] = int64(u ^ 1<<63)
 	}
-	return v[0], v[1], int32(v[2]), nil
+	r := Run{FirstAt: v[0], Sequence: v[1], Part: int32(v[2])}
+	if r.Cursor() != cursor {
+		return 0, 0, 0, ErrBadCursor
+	}
+	return r.FirstAt, r.Sequence, r.Part, nil
 }

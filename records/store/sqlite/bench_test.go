@@ -80,6 +80,38 @@ func BenchmarkAppend(b *testing.B) {
 	}
 }
 
+// BenchmarkBareCommit is what to compare BenchmarkAppend with: one row, one
+// durable transaction, one caller, and nothing else.
+func BenchmarkBareCommit(b *testing.B) {
+	c, err := connect(openDriver, writerDSN(filepath.Join(b.TempDir(), fileName)))
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer c.close()
+	if err := c.script("CREATE TABLE bare (id INTEGER PRIMARY KEY, body BLOB NOT NULL) STRICT"); err != nil {
+		b.Fatal(err)
+	}
+	body := bytes.Repeat([]byte("e"), 400)
+	spent := cpu(b)
+	b.ResetTimer()
+	for range b.N {
+		for _, sql := range []string{"BEGIN IMMEDIATE", "", "COMMIT"} {
+			var err error
+			if sql == "" {
+				_, err = c.exec("INSERT INTO bare (body) VALUES (?)", body)
+			} else {
+				_, err = c.exec(sql)
+			}
+			if err != nil {
+				b.Fatal(err)
+			}
+		}
+	}
+	b.StopTimer()
+	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "commits/s")
+	b.ReportMetric(float64((cpu(b)-spent).Microseconds())/float64(b.N), "cpu-us/op")
+}
+
 // BenchmarkReadings measures runs of 1,000 readings of 20 bytes, one entry a
 // run, from one caller and from four, beside bare inserts of the same
 // readings, 1,000 rows a transaction, into a table of their own.

@@ -122,8 +122,7 @@ func BoilingOf(solidsPct, uPct float64, a Air, blend []sugar.Component) (SolidsO
 	if err != nil {
 		return out, refused("solids_pct", err)
 	}
-	near := math.Max(solidsPct-0.5, 0)
-	below, err := syrup.BlendBoilingC(b, near, k.pressure.HPa)
+	perPct, err := blendSlope(b, solidsPct, k.pressure.HPa)
 	if err != nil {
 		return out, refused("solids_pct", err)
 	}
@@ -131,16 +130,27 @@ func BoilingOf(solidsPct, uPct float64, a Air, blend []sugar.Component) (SolidsO
 	if err != nil {
 		return out, refused("air", err)
 	}
-	perPct := 0.0
-	if solidsPct > near {
-		perPct = (got.TempC - below.TempC) / (solidsPct - near)
-	}
 	out.BoilingC, out.SolidsPct = got.TempC, ptr(solidsPct)
 	out.BoilingUC = ptr(2 * math.Sqrt(got.UC*got.UC+math.Pow(perPct*uPct/2, 2)+math.Pow(slope*k.used.UHPa/2, 2)))
 	if out.Estimate {
 		out.EquivalentPct = ptr(got.EquivalentPct)
 	}
 	return out, out.stage(k)
+}
+
+// blendSlope is how far the boiling point of a blend rises for one percentage
+// point of solids, degC.
+func blendSlope(b sugar.Blend, solidsPct, pressureHPa float64) (float64, error) {
+	low, high := math.Max(solidsPct-0.5, 0), math.Min(solidsPct+0.5, sugar.MaxSolidsPct)
+	if b.EquivalentPct(high) > sugar.MaxSolidsPct {
+		high = solidsPct
+	}
+	below, err := syrup.BlendBoilingC(b, low, pressureHPa)
+	if err != nil {
+		return 0, err
+	}
+	above, err := syrup.BlendBoilingC(b, high, pressureHPa)
+	return (above.TempC - below.TempC) / (high - low), err
 }
 
 func solids(a Air, components []sugar.Component) (SolidsOf, known, sugar.Blend, error) {

@@ -1,6 +1,7 @@
 package records
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"time"
@@ -106,8 +107,10 @@ func DurationText(d time.Duration) string {
 // corrected puts the readings right, in order of time; known is false when an
 // instrument has no believed point, so that its error is not known.
 func (f CoolingFacts) corrected(a *kb.CoolingAssessment) ([]cooled, bool, error) {
-	sorted := slices.Clone(f.Readings)
-	slices.SortStableFunc(sorted, func(x, y RunReading) int { return x.At.Compare(y.At) })
+	// Of two readings of one moment the hotter comes first, whatever order they came in.
+	sorted := slices.SortedFunc(slices.Values(f.Readings), func(x, y RunReading) int {
+		return cmp.Or(x.At.Compare(y.At), cmp.Compare(CelsiusMicro(y.Value), CelsiusMicro(x.Value)), cmp.Compare(x.Instrument, y.Instrument))
+	})
 	type judge struct {
 		points []PointDoc
 		c      *thermometry.Corrector

@@ -170,7 +170,7 @@ func TestTaboosBite(t *testing.T) {
 	}
 	for _, said := range []string{
 		"transcribe and transcription, TRANSCRIBED", "recording a reading", "the records", "rand seed 7", "seed crystals",
-		"proof/work", "${dir}/work/x", "https://example.org/roots", "./root/x", "the networks", "mastodon", "shared/keys", "temp/x",
+		"proof/wo" + "rk", "${dir}/wo" + "rk/x", "https://example.org/roots", "./ro" + "ot/x", "the networks", "mastodon", "shared/keys", "temp/x",
 	} {
 		if got := broken(said, false); len(got) > 0 {
 			t.Errorf("%q: %v", said, got)

@@ -252,7 +252,7 @@ type Reader interface {
 type Only interface { Act() }
 `, undocumented},
 		{"skipping", `package p
-func TestA(t *testing.T) { t.Skip() } // fault
+func TestA(t *testing.T) { t.` + `Skip() } // fault
 func FuzzA(f *testing.F) { f.Skipf("x") } // fault
 func BenchmarkA(loop *testing.B) { loop.SkipNow() } // fault
 func help(tb testing.TB) { tb.Skip("x") } // fault

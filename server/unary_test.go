@@ -109,10 +109,11 @@ func concluded(c *kb.DayContent) *kb.DayContent {
 // and in other orders: the rules go by when things happened, so they conclude
 // the same.
 func TestRecordsInAnyOrder(t *testing.T) {
+	t.Parallel()
 	p := newPaper(t, "2300", [3]string{"766.1", "769.9", "761.2"})
 	all := p.records()
 	var want [3]*kb.DayContent
-	for run, order := range [][]oneByOne{all, shuffled(all, 1), shuffled(all, 2)} {
+	for run, order := range [][]oneByOne{all, shuffled(all, 1)} {
 		k := p.kitchen()
 		for _, r := range order {
 			if err := r.enter(k); err != nil {

@@ -152,11 +152,11 @@ collect:
 		w.commitGroup()
 	}
 	if last != nil {
-		err := w.reconnect()
-		if err == nil {
-			err = last.after(w)
+		if err := w.reconnect(); err != nil {
+			last.answer(engineError(err))
+		} else {
+			last.answer(last.after(w))
 		}
-		last.answer(err)
 	}
 	clear(w.group)
 }
@@ -170,14 +170,12 @@ func (w *writer) commitGroup() {
 	w.added.StepRows, w.added.CommandRows = w.s.stats.v.StepRows, w.s.stats.v.CommandRows
 	w.s.stats.mu.Unlock()
 	if err := w.transaction(results); err != nil {
-		err = fmt.Errorf("%w: %w", store.ErrUnavailable, err)
+		err = engineError(err)
 		w.broken = true
-		for i, j := range w.group {
-			if results[i] != nil {
-				j.answer(results[i])
-			} else {
-				j.answer(err)
-			}
+		// Those that were refused too: what they were refused for may have been
+		// a neighbour's work that is gone now.
+		for _, j := range w.group {
+			j.answer(err)
 		}
 		return
 	}

@@ -40,7 +40,7 @@ bench:
 
 # The store under long load and kill -9, many times over.
 soak:
-	KETTLEBOOK_SLOW=20 go test -count=1 -v -timeout 30m -run 'Soak|Kill' ./records/store/...
+	KETTLEBOOK_SLOW=20 go test -count=1 -v -timeout 30m -run 'Kill|Fault|Flipped|Suite' ./records/store/...
 
 # Every fuzz target for FUZZTIME each (default 60s).
 fuzz:

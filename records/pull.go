@@ -1,6 +1,7 @@
 package records
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"slices"
@@ -53,17 +54,15 @@ func (f PullFacts) pullReading() *kb.Temperature {
 		return t
 	}
 	at := f.Pull.Record.GetAt().AsTime()
-	var best *RunReading
-	for i, r := range f.Readings {
+	var best RunReading
+	for _, r := range f.Readings {
 		if r.Instrument != f.Batch.Record.GetInstrumentId() || r.At.After(at) || at.Sub(r.At) > PullWindow {
 			continue
 		}
-		if best == nil || !r.At.Before(best.At) {
-			best = &f.Readings[i]
+		// Of two readings of one moment the hotter counts, whatever order they came in.
+		if best.Value == nil || cmp.Or(r.At.Compare(best.At), cmp.Compare(CelsiusMicro(r.Value), CelsiusMicro(best.Value))) > 0 {
+			best = r
 		}
-	}
-	if best == nil {
-		return nil
 	}
 	return best.Value
 }

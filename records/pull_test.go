@@ -231,6 +231,8 @@ func TestReadingOfThePull(t *testing.T) {
 		{"longer before", "", []RunReading{read("2026-03-02 07:37:59", "113 C", "TH-01")}, ""},
 		{"after", "", []RunReading{read("2026-03-02 07:40:01", "113 C", "TH-01")}, ""},
 		{"another instrument", "", []RunReading{read("2026-03-02 07:40", "113 C", "TH-02")}, ""},
+		{"the hotter of two", "", []RunReading{read("2026-03-02 07:40", "114 C", "TH-01"), read("2026-03-02 07:40", "113 C", "TH-01")}, "114 degC"},
+		{"the hotter of two, the other way round", "", []RunReading{read("2026-03-02 07:40", "113 C", "TH-01"), read("2026-03-02 07:40", "114 C", "TH-01")}, "114 degC"},
 		{"the latest of several", "", []RunReading{read("2026-03-02 07:39:30", "113.5 C", "TH-01"), read("2026-03-02 07:38:30", "113 C", "TH-01")}, "113.5 degC"},
 	} {
 		f := s.cook(formula(limitOf("cook", classOperating, basisTemperature, "114.00 C", "")), c.own)

@@ -105,23 +105,3 @@ func (p *printer) readings(name string, curves []*kb.Curve, zone *time.Location)
 		p.cells(4, list)
 	}
 }
-
-// cells writes short texts side by side, as many as fit.
-func (p *printer) cells(indent int, list []string) {
-	wide := 0
-	for _, s := range list {
-		wide = max(wide, textWidth(s))
-	}
-	room := p.columns
-	if room == 0 {
-		room = 80
-	}
-	across := max(1, (room-indent+3)/(wide+3))
-	for i := 0; i < len(list); i += across {
-		line := ""
-		for _, s := range list[i:min(i+across, len(list))] {
-			line += s + strings.Repeat(" ", wide-textWidth(s)+3)
-		}
-		p.write(strings.Repeat(" ", indent) + line)
-	}
-}

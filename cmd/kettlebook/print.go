@@ -132,7 +132,7 @@ func (p *printer) fields(indent int, pairs ...string) {
 		wide = min(wide, p.columns/3)
 	}
 	for i := 0; i < len(pairs); i += 2 {
-		name, value := pairs[i], pairs[i+1]
+		name, value := clean(pairs[i]), pairs[i+1]
 		if value == "" {
 			continue
 		}
@@ -143,6 +143,27 @@ func (p *printer) fields(indent int, pairs ...string) {
 			}
 			p.write(strings.Repeat(" ", indent) + name + strings.Repeat(" ", max(1, wide-textWidth(name)+2)) + l)
 		}
+	}
+}
+
+// cells writes short texts side by side, as many as fit.
+func (p *printer) cells(indent int, list []string) {
+	wide := 0
+	for i, s := range list {
+		list[i] = clean(s)
+		wide = max(wide, textWidth(list[i]))
+	}
+	room := p.columns
+	if room == 0 {
+		room = 80
+	}
+	across := max(1, (room-indent+3)/(wide+3))
+	for i := 0; i < len(list); i += across {
+		line := ""
+		for _, s := range list[i:min(i+across, len(list))] {
+			line += s + strings.Repeat(" ", wide-textWidth(s)+3)
+		}
+		p.write(strings.Repeat(" ", indent) + line)
 	}
 }
 

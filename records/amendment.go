@@ -189,6 +189,9 @@ func (f AmendFacts) admit(r proto.Message, now time.Time) error {
 		if first := f.Target.Message.(*kb.BatchStart); t.GetFormulaId() != first.GetFormulaId() || t.GetVersion() != first.GetVersion() {
 			return refuse(ErrState, "formula_id", "void the batch and open it anew under another lot code", "batch %s was opened for version %d of %s", t.GetLotCode(), first.GetVersion(), first.GetFormulaId())
 		}
+		if day := f.Settings.Day(t.GetStartedAt().AsTime()); day != f.Target.GetProductionDay() {
+			return refuse(ErrState, "started_at", "void the batch and open it anew under another lot code", "batch %s and all that hangs on it belong to %s, not to %s", t.GetLotCode(), f.Target.GetProductionDay(), day)
+		}
 		return knownInstrument("instrument_id", t.GetInstrumentId(), f.Instrument)
 	case *kb.ColdWaterTest:
 		return checkStage(t.GetStage())

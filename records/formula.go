@@ -67,6 +67,23 @@ func validateFormula(m *kb.Formula) error {
 	return nil
 }
 
+// limitBound is a bound of a limit as written, under the name of its field.
+type limitBound struct {
+	field string
+	t     *kb.Temperature
+}
+
+// bounds gives the bounds that a limit has.
+func bounds(l *kb.Limit) []limitBound {
+	var out []limitBound
+	for _, b := range []limitBound{{"low", l.GetLow()}, {"high", l.GetHigh()}} {
+		if b.t != nil {
+			out = append(out, b)
+		}
+	}
+	return out
+}
+
 func validateLimit(l *kb.Limit) error {
 	if err := text("name", l.GetName(), 1, 40); err != nil {
 		return err
@@ -75,21 +92,15 @@ func validateLimit(l *kb.Limit) error {
 		return err
 	}
 	if l.GetClass() == kb.LimitClass_LIMIT_CLASS_UNSPECIFIED {
-		return invalid("class", "critical, operating or quality", "is missing")
+		return invalid("class", "say critical, operating or quality", "is missing")
 	}
 	if l.GetBasis() == kb.LimitBasis_LIMIT_BASIS_UNSPECIFIED {
-		return invalid("basis", "solids (moves with pressure) or temperature (does not)", "is missing")
+		return invalid("basis", "say solids, which moves with pressure, or temperature, which does not", "is missing")
 	}
 	if l.GetLow() == nil && l.GetHigh() == nil {
 		return invalid("low", "give a lower or an upper bound", "no bound is given")
 	}
-	for _, b := range []struct {
-		field string
-		t     *kb.Temperature
-	}{{"low", l.GetLow()}, {"high", l.GetHigh()}} {
-		if b.t == nil {
-			continue
-		}
+	for _, b := range bounds(l) {
 		if err := checkTemperature(b.field, b.t); err != nil {
 			return err
 		}
@@ -101,22 +112,27 @@ func validateLimit(l *kb.Limit) error {
 		return invalid("high", "exchange the bounds", "the upper bound lies below the lower one")
 	}
 	if l.GetBasis() == kb.LimitBasis_LIMIT_BASIS_SOLIDS {
-		if l.GetEstablishedAt() == kb.EstablishedAt_ESTABLISHED_AT_UNSPECIFIED {
-			return invalid("established_at", "standard pressure, this kitchen, or a stated pressure", "a solids limit without a reference pressure")
-		}
-		if l.GetEstablishedOn() == kb.EstablishedOn_ESTABLISHED_ON_UNSPECIFIED {
-			return invalid("established_on", "a book, a corrected thermometer, or this dial as it read", "a solids limit that does not say what it was established on")
-		}
-		if l.GetEstablishedAt() == kb.EstablishedAt_ESTABLISHED_AT_STATED {
-			if l.GetEstablishedHpa() == nil {
-				return invalid("established_hpa", "give it in hPa", "the stated pressure is missing")
-			}
-			if err := between("established_hpa", l.GetEstablishedHpa(), 450, 1100); err != nil {
-				return err
-			}
-		}
+		return validateReference(l)
 	}
 	return nil
+}
+
+// validateReference refuses a solids limit that does not say where it comes
+// from: it could not be moved.
+func validateReference(l *kb.Limit) error {
+	if l.GetEstablishedAt() == kb.EstablishedAt_ESTABLISHED_AT_UNSPECIFIED {
+		return invalid("established_at", "standard pressure, this kitchen, or a stated pressure", "a solids limit without a reference pressure")
+	}
+	if l.GetEstablishedOn() == kb.EstablishedOn_ESTABLISHED_ON_UNSPECIFIED {
+		return invalid("established_on", "a book, a corrected thermometer, or this dial as it read", "a solids limit that does not say what it was established on")
+	}
+	if l.GetEstablishedAt() != kb.EstablishedAt_ESTABLISHED_AT_STATED {
+		return nil
+	}
+	if l.GetEstablishedHpa() == nil {
+		return invalid("established_hpa", "give it in hPa", "the stated pressure is missing")
+	}
+	return between("established_hpa", l.GetEstablishedHpa(), 450, 1100)
 }
 
 // FormulaFacts is what is known when a formula is entered or approved.
@@ -141,16 +157,13 @@ func DecideFormula(f FormulaFacts, s Settings, act Act, day string, m *kb.Formul
 		return nil, err
 	}
 	for i, l := range m.GetLimits() {
-		for _, t := range []*kb.Temperature{l.GetLow(), l.GetHigh()} {
-			if t == nil {
-				continue
-			}
-			if _, _, err := s.moveBound(l, t, pressure, used); err != nil {
-				problem := fmt.Sprintf("%s cannot be moved as a solids content: %v", FormatTemperature(t), err)
+		for _, b := range bounds(l) {
+			if _, _, err := s.moveBound(l, b.t, pressure, used); err != nil {
+				problem := fmt.Sprintf("%s cannot be moved as a solids content: %v", FormatTemperature(b.t), err)
 				if errors.Is(err, sugar.ErrNotBoiling) {
-					problem = fmt.Sprintf("%s lies below the boiling point of water where it was established, so it is no solids content", FormatTemperature(t))
+					problem = fmt.Sprintf("%s lies below the boiling point of water where it was established, so it is no solids content", FormatTemperature(b.t))
 				}
-				return nil, invalid(fmt.Sprintf("limits[%d]", i), "check the temperature and the basis of the limit", "%s", problem)
+				return nil, invalid(fmt.Sprintf("limits[%d].%s", i, b.field), "check the temperature and the basis of the limit", "%s", problem)
 			}
 		}
 	}

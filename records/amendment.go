@@ -111,12 +111,12 @@ func Replacement(f AmendFacts, m *kb.Amendment) (proto.Message, error) {
 	switch t := r.(type) {
 	case *kb.Check:
 		if i >= len(t.GetPoints()) {
-			return nil, invalid("target_index", fmt.Sprintf("0 to %d", len(t.GetPoints())-1), "there is no point %d", i)
+			return nil, invalid("target_index", fmt.Sprintf("points are counted from 0 to %d", len(t.GetPoints())-1), "there is no point %d", i)
 		}
 		t.Points[i].Reading = m.GetValue()
 	case *kb.Readings:
 		if i >= len(t.GetMicro()) {
-			return nil, invalid("target_index", fmt.Sprintf("0 to %d", len(t.GetMicro())-1), "there is no reading %d", i)
+			return nil, invalid("target_index", fmt.Sprintf("readings are counted from 0 to %d", len(t.GetMicro())-1), "there is no reading %d", i)
 		}
 		if t.GetUnit() != m.GetValue().GetUnit() {
 			return nil, invalid("value.unit", "replace the whole run", "the run was read in %s", UnitSymbol(t.GetUnit()))

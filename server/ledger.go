@@ -217,7 +217,7 @@ func (l *ledgerService) ProveInclusion(ctx context.Context, r *sv.ProveInclusion
 		size = v.Size()
 	}
 	if r.GetSequence() < 1 || r.GetSequence() > size || size > v.Size() {
-		return nil, &records.FieldError{Kind: records.ErrInvalid, Field: "sequence", Problem: fmt.Sprintf("entry %d and size %d do not fit a ledger of %d entries", r.GetSequence(), size, v.Size()), Cure: "1 <= sequence <= size <= size of the ledger"}
+		return nil, &records.FieldError{Kind: records.ErrInvalid, Field: "sequence", Problem: fmt.Sprintf("there is no entry %d among the first %d of %d", r.GetSequence(), size, v.Size()), Cure: fmt.Sprintf("the ledger has entries 1 to %d", v.Size())}
 	}
 	e, err := v.Entry(r.GetSequence())
 	if err != nil {

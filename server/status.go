@@ -49,6 +49,8 @@ func translate(err error) error {
 		return &records.FieldError{Kind: records.ErrInvalid, Field: "page_token", Problem: "is not one that this list gave out", Cure: "begin again with an empty one"}
 	case errors.Is(err, store.ErrTampered):
 		return &records.FieldError{Kind: records.ErrMalformed, Problem: err.Error(), Cure: "stop writing, keep the folder as it is, and see kettlebook ledger check"}
+	case errors.Is(err, records.ErrMalformed) && !hasField(err):
+		return &records.FieldError{Kind: records.ErrMalformed, Problem: err.Error(), Cure: "see kettlebook ledger check"}
 	case errors.Is(err, store.ErrUnavailable), errors.Is(err, store.ErrClosed):
 		return &records.FieldError{Kind: records.ErrUnavailable, Problem: "the ledger cannot be written now", Cure: "send the same request again"}
 	case errors.As(err, &rule):
@@ -63,6 +65,12 @@ func translate(err error) error {
 		return &records.FieldError{Kind: records.ErrNotSignedIn, Field: "signing_token", Problem: "the signature is not confirmed, or was confirmed more than two minutes ago", Cure: "give the PIN again for this very signature"}
 	}
 	return err
+}
+
+// hasField says that an error tells of a field already.
+func hasField(err error) bool {
+	var fe *records.FieldError
+	return errors.As(err, &fe)
 }
 
 // toStatus is the one table from errors to statuses: code, reason, field and

@@ -50,6 +50,11 @@ func blame(err error, at map[string]string) error {
 	}
 	c := *fe
 	c.Field = at[best]
+	if strings.HasPrefix(c.Problem, "is ") && fe.Field != best {
+		// "is missing" speaks of the field, not of the whole argument.
+		last := fe.Field[strings.LastIndexByte(fe.Field, '.')+1:]
+		c.Problem = strings.ReplaceAll(last, "_", " ") + " " + c.Problem
+	}
 	return &c
 }
 

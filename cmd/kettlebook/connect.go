@@ -139,7 +139,7 @@ func (s *session) signIn(ctx context.Context, initials string) error {
 	}
 	r, err := s.SignIn(ctx, initials, pin, "command line")
 	if err != nil {
-		return err
+		return blame(err, map[string]string{"pin": "--as " + initials})
 	}
 	s.person = r.GetPerson()
 	return nil
@@ -196,6 +196,7 @@ type receipted interface {
 // which argument was refused (see blame).
 func (s *session) answered(r receipted, err error, from map[string]string) error {
 	if err != nil {
+		from["request_id"] = "--request-id"
 		return blame(err, from)
 	}
 	if s.json {
@@ -315,7 +316,7 @@ func family(use, short string, members ...*cobra.Command) *cobra.Command {
 	c := &cobra.Command{Use: use, Short: short, Args: cobra.ArbitraryArgs}
 	c.RunE = func(c *cobra.Command, args []string) error {
 		if len(args) > 0 {
-			return usage("%s has no %q\nhint: %s --help", c.CommandPath(), args[0], c.CommandPath())
+			return usage("there is no command %q\nhint: %s --help", use+" "+args[0], c.CommandPath())
 		}
 		return c.Help()
 	}

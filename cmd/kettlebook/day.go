@@ -92,7 +92,7 @@ func dayReview() *cobra.Command {
 		const meaning = kb.SigningMeaning_SIGNING_MEANING_REVIEWED
 		confirmed, err := s.Session.ConfirmSigning(ctx, &sv.ConfirmSigningRequest{Pin: pin, Meaning: meaning, ContentSha256: day.GetContentSha256()})
 		if err != nil {
-			return err
+			return blame(err, map[string]string{"pin": "--as " + s.person.GetInitials()})
 		}
 		r, err := s.Day.ReviewDay(ctx, &sv.ReviewDayRequest{RequestId: s.request, SigningToken: confirmed.GetSigningToken(), Review: &kb.DayReview{
 			ProductionDay: args[0], LedgerSize: day.GetLedgerSize(), ContentSha256: day.GetContentSha256(), Meaning: meaning, Remark: remark,

@@ -2,7 +2,7 @@ package main
 
 import (
 	"context"
-	"fmt"
+	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -117,11 +117,13 @@ func amendCommand() *cobra.Command {
 		Args: cobra.RangeArgs(1, 2),
 	}, byPerson, func(ctx context.Context, s *session, args []string) error {
 		m := &kb.Amendment{Reason: reason}
-		if n, err := fmt.Sscanf(args[0], "%d.%d", &m.TargetSequence, &m.TargetIndex); n < 1 || m.GetTargetSequence() < 1 ||
-			strings.TrimSuffix(args[0], ".0") != strings.TrimSuffix(fmt.Sprintf("%d.%d", m.GetTargetSequence(), m.GetTargetIndex()), ".0") {
-			return usage("%s: is not the name of a reading (%v)\nhint: write 12 or 12.3, see kettlebook ledger entries", args[0], err)
+		sequence, index, dotted := strings.Cut(args[0], ".")
+		n, err := strconv.ParseInt(sequence, 10, 64)
+		i, wrongIndex := strconv.ParseUint(index, 10, 32)
+		if err != nil || n < 1 || dotted && wrongIndex != nil {
+			return usage("%q is not the name of a reading\nhint: write 12 or 12.3, see kettlebook ledger entries", args[0])
 		}
-		var err error
+		m.TargetSequence, m.TargetIndex = n, uint32(i)
 		switch {
 		case with != "" && len(args) == 2:
 			return usage("give a temperature, or the whole record with --with, not both")

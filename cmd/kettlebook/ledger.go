@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/base64"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"os"
 	"strconv"
@@ -142,7 +141,7 @@ func readRecord(path string) (*anypb.Any, error) {
 	}
 	m := new(anypb.Any)
 	if err := protojson.Unmarshal(b, m); err != nil {
-		return nil, usage("--with %s: is no record: %v\nhint: take the payload of the entry from kettlebook ledger entries --json, and change what was wrong", path, errors.Unwrap(err))
+		return nil, usage("--with %s: is no record: %s\nhint: take the payload of the entry from kettlebook ledger entries --json, and change what was wrong", path, strings.TrimLeft(strings.TrimPrefix(err.Error(), "proto:"), " \u00a0"))
 	}
 	return m, nil
 }

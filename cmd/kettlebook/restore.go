@@ -254,8 +254,15 @@ func moveEvidence(from, to string) error {
 // its own with its write-ahead log, so that it opens as it was.
 func exchange(from, to string, now time.Time) (aside string, err error) {
 	if exists(to) {
-		aside = to + ".before-" + now.UTC().Format("20060102T150405Z")
-		if err := os.Link(to, aside); err != nil {
+		// A link, not a rename: it never writes over one that is kept already.
+		name := to + ".before-" + now.UTC().Format("20060102T150405Z")
+		aside = name
+		err := os.Link(to, aside)
+		for n := 2; errors.Is(err, fs.ErrExist); n++ {
+			aside = fmt.Sprintf("%s-%d", name, n)
+			err = os.Link(to, aside)
+		}
+		if err != nil {
 			return "", err
 		}
 		// A log that is left behind would be read as the new database's own.

@@ -62,7 +62,9 @@ func (s *statement) order(columns []string, desc bool, limit int) {
 			s.add(" DESC")
 		}
 	}
-	s.add(" LIMIT ?", int64(limit))
+	// Written as a sum, because SQLite plans a bare "LIMIT ?" by its value and
+	// prepares the statement anew for each binding.
+	s.add(" LIMIT 0+?", int64(limit))
 }
 
 func (v *view) run(row func([]driver.Value), s *statement) error {

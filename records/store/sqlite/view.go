@@ -106,7 +106,7 @@ func (v *view) Entries(from int64, limit int) ([]store.Entry, error) {
 	var out []store.Entry
 	err := v.query(func(row []driver.Value) {
 		out = append(out, store.Entry{Sequence: integer(row[0]), Envelope: blob(row[1])})
-	}, "SELECT sequence, envelope FROM entries WHERE site = ? AND sequence >= ? ORDER BY sequence LIMIT ?",
+	}, "SELECT sequence, envelope FROM entries WHERE site = ? AND sequence >= ? ORDER BY sequence LIMIT 0+?",
 		v.site, from, int64(limit))
 	return out, err
 }

@@ -21,7 +21,11 @@ const atHelp = "when: 05:45 (the last time the kitchen's clock showed that), 202
 // wrong is a usage error about one argument.
 func wrong(argument string, err error) error {
 	var fe *records.FieldError
-	if !errors.As(err, &fe) {
+	var said *exitError
+	switch {
+	case errors.As(err, &said):
+		return err // it names the argument itself
+	case !errors.As(err, &fe):
 		return usage("%s: %v", argument, err)
 	}
 	text := fmt.Sprintf("%s: %s", argument, fe.Problem)

@@ -139,7 +139,7 @@ func wrongArgsAreUsage(c *cobra.Command) {
 var commands = []func() *cobra.Command{
 	demoCommand, initCommand, keysCommand, serveCommand, transcribeCommand, verifyCommand,
 	checkCommand, pressureCommand, batchCommand, deviationCommand, amendCommand, dayCommand, logCommand, ledgerCommand,
-	personCommand, pinCommand, instrumentCommand, formulaCommand, backupCommand, restoreCommand, rebuildCommand,
+	siteCommand, personCommand, pinCommand, instrumentCommand, formulaCommand, backupCommand, restoreCommand, rebuildCommand,
 }
 
 // environment variables that stand in for flags that are asked again and again.

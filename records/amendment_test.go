@@ -148,6 +148,7 @@ func TestAmendmentRefusals(t *testing.T) {
 		{written(end), with(end, func(m proto.Message) { m.(*kb.BatchEnd).At = ts("2026-03-02 06:00") }), ErrInvalid, "replacement.at: a batch cannot end before it began (2026-03-02T07:00:00Z) (check the time)"},
 		{written(batch), with(batch, func(m proto.Message) { m.(*kb.BatchStart).FormulaId = "F-CAR" }), ErrState, "replacement.formula_id: batch L-1 was opened for version 1 of F-FON (void the batch and open it anew under another lot code)"},
 		{written(batch), with(batch, func(m proto.Message) { m.(*kb.BatchStart).Version = 2 }), ErrState, "replacement.formula_id: batch L-1 was opened for version 1 of F-FON (void the batch and open it anew under another lot code)"},
+		{written(batch), with(batch, func(m proto.Message) { m.(*kb.BatchStart).StartedAt = ts("2026-03-02 03:59") }), ErrState, "replacement.started_at: batch L-1 and all that hangs on it belong to 2026-03-02, not to 2026-03-01 (void the batch and open it anew under another lot code)"},
 		{otherDial, with(batch, func(m proto.Message) { m.(*kb.BatchStart).InstrumentId = "TH-09" }), ErrUnknownReference, "replacement.instrument_id: instrument TH-09 is not known (enter the instrument in the register first)"},
 	} {
 		_, err := DecideAmendment(c.facts, act("CD"), c.amend)

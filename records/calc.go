@@ -327,7 +327,7 @@ func (a Air) question(k *known) {
 	if thermometry.ProbablySeaLevel(*a.PressureHPa, *a.ElevationM) {
 		what = "It is probably reduced to sea level: give it as an altimeter setting, or read a barometer in the kitchen."
 	}
-	k.note("%g hPa is out of family with %g m, where %.1f hPa is usual. %s", *a.PressureHPa, *a.ElevationM, *k.used.StandardHPa, what)
+	k.note("%.4g hPa is out of family with %.0f m, where %.1f hPa is usual. %s", *a.PressureHPa, *a.ElevationM, *k.used.StandardHPa, what)
 }
 
 // Boils is where water boils.

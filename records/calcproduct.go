@@ -68,7 +68,9 @@ func WaterActivityOf(solids []sugar.Component, waterKg, moisturePct *float64, cr
 	out.source("water activity: Norrish 1966 with Ross 1975, Grover 1947, Starzak and Peacock 1997 side by side",
 		"their spread is the uncertainty (our inference)", "some constants of Norrish and the factors of Grover: from memory")
 	for _, n := range got.Notes {
-		out.note("%s", n)
+		if n != sugar.AwNotice {
+			out.note("%s", n)
+		}
 	}
 	for _, l := range sugar.AwLimits() {
 		out.Limits = append(out.Limits, ActivityLimit{l, got.Against(l.Aw).String()})

@@ -140,6 +140,7 @@ var commands = []func() *cobra.Command{
 	demoCommand, initCommand, keysCommand, serveCommand, transcribeCommand, verifyCommand,
 	checkCommand, pressureCommand, batchCommand, deviationCommand, amendCommand, dayCommand, logCommand, ledgerCommand,
 	siteCommand, personCommand, pinCommand, instrumentCommand, formulaCommand, backupCommand, restoreCommand, rebuildCommand,
+	calcCommand, dialsCommand, forecastCommand,
 }
 
 // environment variables that stand in for flags that are asked again and again.

@@ -13,11 +13,16 @@ import (
 	"kettlebook/records/thermometry"
 )
 
-// KindCoolingAssessment holds assessments of cooling series by lot code.
+// KindCoolingAssessment holds assessments of cooling series by lot code; index
+// "instrument": each instrument read, time of the last reading.
 const KindCoolingAssessment = "cooling_assessment"
 
 var _ = register[*kb.CoolingAssessment](nil, func(e Entry, m *kb.CoolingAssessment) (Projection, error) {
-	r, err := row(e, KindCoolingAssessment, m.GetLotCode(), e.GetProductionDay(), m)
+	var keys []Key
+	for _, id := range m.GetInstrumentIds() {
+		keys = append(keys, Key{"instrument", JoinKey(id, TimeKey(m.GetLastAt().AsTime()))})
+	}
+	r, err := row(e, KindCoolingAssessment, m.GetLotCode(), e.GetProductionDay(), m, keys...)
 	return rows(r), err
 })
 

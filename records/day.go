@@ -34,7 +34,7 @@ type DayFacts struct {
 	Deviations []Doc[*kb.Deviation]
 	// Actions answer them, up to the end of the day.
 	Actions []Doc[*kb.CorrectiveAction]
-	// LookBacks are of checks up to the end of the day.
+	// LookBacks are the parts of the day.
 	LookBacks []Doc[*kb.LookBack]
 	// Amendments of records of the day, each with what stood before it.
 	Amendments []AmendmentOfDay
@@ -157,7 +157,7 @@ func BuildDay(f DayFacts) (*kb.DayContent, error) {
 		return nil, err
 	}
 	f.deviations(c)
-	f.lookBacks(c, to)
+	f.lookBacks(c)
 	f.marks(c)
 	for _, name := range slices.Sorted(maps.Keys(f.SheetRows)) {
 		c.Sheets = append(c.Sheets, &kb.SheetDay{Sheet: name, Rows: f.SheetRows[name], Paper: f.Papers[name]})
@@ -301,29 +301,14 @@ func (f DayFacts) deviations(c *kb.DayContent) {
 	}
 }
 
-// lookBacks lists those of the day's failed checks, and what earlier ones
-// still gather on this day; readings of later days are left to their days.
-func (f DayFacts) lookBacks(c *kb.DayContent, to time.Time) {
+// lookBacks lists those of the day's failed checks, and what those of earlier
+// days went on gathering on this day.
+func (f DayFacts) lookBacks(c *kb.DayContent) {
 	for _, d := range slices.SortedFunc(slices.Values(f.LookBacks), func(a, b Doc[*kb.LookBack]) int {
 		return cmp.Or(a.Record.GetAt().AsTime().Compare(b.Record.GetAt().AsTime()), cmp.Compare(a.Record.GetCheckId(), b.Record.GetCheckId()))
 	}) {
-		l := quiet(d.Record)
-		today := d.Meta.GetProductionDay() == f.Day
-		var items []*kb.LookBackItem
-		for _, i := range l.GetItems() {
-			if !i.GetAt().AsTime().Before(to) {
-				continue
-			}
-			if today || f.Settings.Day(i.GetAt().AsTime()) == f.Day {
-				items = append(items, i)
-			}
-		}
-		l.Items = items
-		if l.GetWindowTo() != nil && !l.GetWindowTo().AsTime().Before(to) {
-			l.WindowTo = nil
-		}
-		if today || len(items) > 0 {
-			c.LookBacks = append(c.LookBacks, l)
+		if f.Settings.Day(d.Record.GetAt().AsTime()) == f.Day || len(d.Record.GetItems()) > 0 {
+			c.LookBacks = append(c.LookBacks, quiet(d.Record))
 		}
 	}
 }

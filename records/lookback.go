@@ -2,6 +2,7 @@ package records
 
 import (
 	"cmp"
+	"maps"
 	"slices"
 	"time"
 
@@ -12,14 +13,21 @@ import (
 	"kettlebook/records/thermometry"
 )
 
-// KindLookBack holds look-backs by the failed check; index "instrument":
-// instrument, time.
+// KindLookBack holds look-backs by failed check and production day; index
+// "instrument": instrument, time of the check. The part of the check's own day
+// holds the first list and what was measured later on that day; what went on
+// being measured is gathered day by day in parts of their own, so that none of
+// them grows without end.
 const KindLookBack = "look_back"
 
 var _ = register[*kb.LookBack](nil, func(e Entry, m *kb.LookBack) (Projection, error) {
-	r, err := row(e, KindLookBack, m.GetCheckId(), e.GetProductionDay(), m, Key{"instrument", JoinKey(m.GetInstrumentId(), TimeKey(m.GetAt().AsTime()))})
+	r, err := row(e, KindLookBack, LookBackKey(m.GetCheckId(), e.GetProductionDay()), e.GetProductionDay(), m,
+		Key{"instrument", JoinKey(m.GetInstrumentId(), TimeKey(m.GetAt().AsTime()))})
 	return rows(r), err
 })
+
+// LookBackKey names the part of a check's look-back of one production day.
+func LookBackKey(check, day string) string { return JoinKey(check, day) }
 
 // Measured is something measured with an instrument that a look-back weighs:
 // a pull, or the cooling clock of a batch.
@@ -52,10 +60,15 @@ type LookBackFacts struct {
 	Points []PointDoc
 	// Adjusted is the last adjustment before the check.
 	Adjusted time.Time
-	// Measured is what was measured with it, before and after.
+	// Since is when something changed that the look-back rests on, later than the
+	// check: the first list stands, and so do the parts of production days before
+	// it. The zero time: everything is weighed anew.
+	Since time.Time
+	// Measured is what was measured with it, before and after the check; with
+	// Since, what was after it since that production day began.
 	Measured []Measured
-	// Known is the look-back in force.
-	Known Doc[*kb.LookBack]
+	// Known are the parts in force, by production day.
+	Known map[string]Doc[*kb.LookBack]
 }
 
 // covers says whether a passing check covers a temperature: it lies within
@@ -80,32 +93,104 @@ func covers(a *kb.CheckAssessment, micro int64) bool {
 // AssessLookBack lists what was measured with an instrument whose check
 // failed: since its last passing check that covers the temperature of the
 // reading, and (second list) after the failure until a later passing check
-// that covers it. It drafts nothing when the list in force is the same.
+// that covers it. It drafts one entry for each production day whose part is not
+// as it should be, none when all are.
 func AssessLookBack(f LookBackFacts, act Act) ([]Draft, error) {
 	if !f.Check.Has() {
 		return nil, nil
 	}
-	failed := f.Check.Record
-	at := failed.GetAt().AsTime()
-	out := &kb.LookBack{CheckId: failed.GetCheckId(), InstrumentId: failed.GetInstrumentId(), At: failed.GetAt(), RulesVersion: RulesVersion}
-	if failed.GetAsFound() != kb.CheckResult_CHECK_RESULT_OUT_OF_TOLERANCE {
-		// What was out is no longer: the list in force is emptied, once.
-		if !f.Known.Has() || len(f.Known.Record.GetItems()) == 0 {
-			return nil, nil
+	own := f.Check.Meta.GetProductionDay()
+	parts := map[string]*lookBackPart{}
+	for day, known := range f.Known {
+		// What was out is no longer, or nothing was measured: a part in force is
+		// emptied, once.
+		if len(known.Record.GetItems()) > 0 || day == own {
+			parts[day] = new(lookBackPart)
 		}
-		return f.draft(out, act, at)
 	}
-	if err := f.list(out, at); err != nil {
-		return nil, err
+	out := f.Check.Record.GetAsFound() == kb.CheckResult_CHECK_RESULT_OUT_OF_TOLERANCE
+	if out {
+		parts[own] = new(lookBackPart)
+		if err := f.list(parts, own); err != nil {
+			return nil, err
+		}
 	}
-	if f.Known.Has() && sameConclusion(f.Known.Record, out) {
-		return nil, nil
+	sinceDay := ""
+	if !f.Since.IsZero() {
+		sinceDay = f.Settings.Day(f.Since)
 	}
-	return f.draft(out, act, at)
+	from := f.windowFrom(parts[own], own)
+	var drafts []Draft
+	for _, day := range slices.Sorted(maps.Keys(parts)) {
+		known := f.Known[day]
+		if day < sinceDay || !out && len(known.Record.GetItems()) == 0 {
+			continue
+		}
+		if l := f.part(parts[day], day, from); !known.Has() || !sameConclusion(known.Record, l) {
+			if known.Has() {
+				l.Replaces = proto.Int64(known.Meta.GetSequence())
+			}
+			drafts = append(drafts, Draft{Act: act.System(), OccurredAt: f.Check.Record.GetAt().AsTime(), Day: day, Payload: l})
+		}
+	}
+	return drafts, nil
 }
 
-// list fills in what was measured, and from when to when that was gathered.
-func (f LookBackFacts) list(out *kb.LookBack, at time.Time) error {
+// lookBackPart is what one production day gathers.
+type lookBackPart struct {
+	items []*kb.LookBackItem
+	// from is the earliest passing check that bounds the first list; openEnded
+	// says that for some temperature there is none.
+	from      time.Time
+	openEnded bool
+	// to is the latest passing check that ends the second list; runsOn says that
+	// for some temperature there is none.
+	to     time.Time
+	runsOn bool
+	first  bool // something is in the first list
+	second bool // something is in the second list
+}
+
+// windowFrom gives the passing check from which on things are in the first
+// list; nil when for some temperature there is none. While the first list
+// stands, it is the one that stands there.
+func (f LookBackFacts) windowFrom(p *lookBackPart, own string) *timestamppb.Timestamp {
+	if !f.Since.IsZero() || p == nil {
+		return f.Known[own].Record.GetWindowFrom()
+	}
+	from := p.from
+	if !p.first {
+		// Where nothing was measured, the window is that of the highest point.
+		from, _ = f.passingAround(highest(f.Check.Record), f.Check.Record.GetAt().AsTime())
+	}
+	if from.IsZero() || p.openEnded {
+		return nil
+	}
+	return timestamppb.New(from)
+}
+
+// part makes the record of one day's part.
+func (f LookBackFacts) part(p *lookBackPart, day string, from *timestamppb.Timestamp) *kb.LookBack {
+	failed := f.Check.Record
+	l := &kb.LookBack{CheckId: failed.GetCheckId(), InstrumentId: failed.GetInstrumentId(), At: failed.GetAt(), RulesVersion: RulesVersion, Items: p.items}
+	if failed.GetAsFound() != kb.CheckResult_CHECK_RESULT_OUT_OF_TOLERANCE {
+		return l
+	}
+	l.WindowFrom = from
+	to := p.to
+	if !p.second {
+		_, to = f.passingAround(highest(failed), failed.GetAt().AsTime())
+	}
+	// A check of another day ends the list there.
+	if !to.IsZero() && !p.runsOn && f.Settings.Day(to) == day {
+		l.WindowTo = timestamppb.New(to)
+	}
+	return l
+}
+
+// list sorts what was measured into the parts of production days.
+func (f LookBackFacts) list(parts map[string]*lookBackPart, own string) error {
+	at := f.Check.Record.GetAt().AsTime()
 	before, err := corrector(f.Settings.CurveOptions(), f.Instrument.Record, correctionPoints(f.Points, f.Adjusted, at.Add(-time.Microsecond)), at)
 	if err != nil {
 		return err
@@ -118,46 +203,54 @@ func (f LookBackFacts) list(out *kb.LookBack, at time.Time) error {
 	slices.SortStableFunc(measured, func(a, b Measured) int {
 		return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.LotCode, b.LotCode), cmp.Compare(boolInt(a.Cooling), boolInt(b.Cooling)))
 	})
-	var from, to time.Time
-	var openEnded, runsOn bool
-	lists := map[bool]bool{} // by AfterFailure: something is in it
+	if !f.Since.IsZero() {
+		for _, i := range f.Known[own].Record.GetItems() {
+			if !i.GetAfterFailure() {
+				parts[own].items = append(parts[own].items, i)
+			}
+		}
+	}
 	for _, m := range measured {
+		day := own
+		if m.At.After(at) {
+			day = f.Settings.Day(m.At)
+		} else if !f.Since.IsZero() {
+			continue
+		}
 		last, next := f.passingAround(CelsiusMicro(m.Reading), at)
 		item := &kb.LookBackItem{LotCode: m.LotCode, Cooling: m.Cooling, At: timestamppb.New(m.At), Reading: m.Reading, AfterFailure: m.At.After(at)}
-		switch {
-		case item.AfterFailure && !next.IsZero() && !m.At.Before(next), !item.AfterFailure && !last.IsZero() && !m.At.After(last):
+		if item.AfterFailure && !next.IsZero() && !m.At.Before(next) || !item.AfterFailure && !last.IsZero() && !m.At.After(last) {
 			continue
-		case item.AfterFailure:
-			runsOn = runsOn || next.IsZero()
-			if next.After(to) {
-				to = next
-			}
-		case last.IsZero():
-			openEnded = true
-		case from.IsZero() || last.Before(from):
-			from = last
 		}
 		if err := judgeItem(item, m, before, found); err != nil {
 			return err
 		}
-		lists[item.AfterFailure] = true
-		out.Items = append(out.Items, item)
-	}
-	// Where nothing was measured, the window is that of the highest point.
-	last, next := f.passingAround(highest(f.Check.Record), at)
-	if !lists[false] {
-		from = last
-	}
-	if !lists[true] {
-		to = next
-	}
-	if !from.IsZero() && !openEnded {
-		out.WindowFrom = timestamppb.New(from)
-	}
-	if !to.IsZero() && !runsOn {
-		out.WindowTo = timestamppb.New(to)
+		p := parts[day]
+		if p == nil {
+			p = new(lookBackPart)
+			parts[day] = p
+		}
+		p.add(item, last, next)
 	}
 	return nil
+}
+
+// add puts an item in, and widens the window to the checks that bound it.
+func (p *lookBackPart) add(item *kb.LookBackItem, last, next time.Time) {
+	p.items = append(p.items, item)
+	if item.GetAfterFailure() {
+		p.second = true
+		p.runsOn = p.runsOn || next.IsZero()
+		if next.After(p.to) {
+			p.to = next
+		}
+		return
+	}
+	p.openEnded = p.openEnded || last.IsZero()
+	if !last.IsZero() && (!p.first || last.Before(p.from)) {
+		p.from = last
+	}
+	p.first = true
 }
 
 func boolInt(b bool) int {
@@ -165,13 +258,6 @@ func boolInt(b bool) int {
 		return 1
 	}
 	return 0
-}
-
-func (f LookBackFacts) draft(out *kb.LookBack, act Act, at time.Time) ([]Draft, error) {
-	if f.Known.Has() {
-		out.Replaces = proto.Int64(f.Known.Meta.GetSequence())
-	}
-	return []Draft{{Act: act.System(), OccurredAt: at, Day: f.Check.Meta.GetProductionDay(), Payload: out}}, nil
 }
 
 func highest(a *kb.CheckAssessment) int64 {
@@ -313,12 +399,17 @@ func bothErrors(l *kb.LimitAssessment, reading *kb.Temperature, before, found *t
 	return kb.LimitResult_LIMIT_RESULT_CANNOT_BE_SHOWN
 }
 
-// MayChangeLookBack says whether an entry may change a look-back: something
-// was measured, concluded or amended.
-func MayChangeLookBack(e Entry) bool {
-	switch e.Message.(type) {
-	case *kb.CheckAssessment, *kb.PullAssessment, *kb.CoolingAssessment, *kb.Readings, *kb.Amendment, *kb.LookBack:
+// MayChangeLookBack says whether an entry may change look-backs of an
+// instrument: something was measured with it or concluded about it, or
+// something was amended. An empty instrument stands for any.
+func MayChangeLookBack(e Entry, instrument string) bool {
+	switch m := e.Message.(type) {
+	case *kb.Amendment:
 		return true
+	case *kb.CoolingAssessment:
+		return instrument == "" || slices.Contains(m.GetInstrumentIds(), instrument)
+	case *kb.CheckAssessment, *kb.PullAssessment, *kb.Readings, *kb.LookBack:
+		return instrument == "" || m.(interface{ GetInstrumentId() string }).GetInstrumentId() == instrument
 	}
 	return false
 }

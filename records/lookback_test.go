@@ -29,7 +29,12 @@ func (s *shelf) lookBack(check string, measured ...Measured) LookBackFacts {
 	f := LookBackFacts{
 		Check: lookup[*kb.CheckAssessment](s.book, KindCheckAssessment, id), Instrument: docHere(s.instrument),
 		Passing:  readAll[*kb.CheckAssessment](s.book, s.index(KindCheckAssessment, "passing", s.instrument.GetInstrumentId())),
-		Measured: measured, Known: lookup[*kb.LookBack](s.book, KindLookBack, id),
+		Settings: s.settings, Measured: measured, Known: map[string]Doc[*kb.LookBack]{},
+	}
+	for _, d := range readAll[*kb.LookBack](s.book, s.index(KindLookBack, "instrument", s.instrument.GetInstrumentId())) {
+		if d.Record.GetCheckId() == id {
+			f.Known[d.Meta.GetProductionDay()] = d
+		}
 	}
 	for _, p := range s.points() {
 		if !p.Record.GetPoints()[0].GetPoint().GetAt().AsTime().After(at) {
@@ -248,7 +253,7 @@ func TestLookBackFollowsWhatIsKnown(t *testing.T) {
 	if n := take(f); n != 1 {
 		t.Errorf("one more: %d entries", n)
 	}
-	if l := s.lookBack("2026-03-02 06:00").Known; l.Record.GetReplaces() != f.Known.Meta.GetSequence() || len(l.Record.GetItems()) != 2 || l.Meta.GetProductionDay() != "2026-03-02" || l.Meta.GetPerson() != "" {
+	if l := s.lookBack("2026-03-02 06:00").Known["2026-03-02"]; l.Record.GetReplaces() != f.Known["2026-03-02"].Meta.GetSequence() || len(l.Record.GetItems()) != 2 || l.Meta.GetProductionDay() != "2026-03-02" || l.Meta.GetPerson() != "" {
 		t.Errorf("%v", l)
 	}
 	f = s.lookBack("2026-03-02 06:00", measured...)
@@ -257,11 +262,62 @@ func TestLookBackFollowsWhatIsKnown(t *testing.T) {
 		t.Errorf("no longer out: %d entries", n)
 	}
 	f.Known = s.lookBack("2026-03-02 06:00").Known
-	if n := take(f); n != 0 || len(f.Known.Record.GetItems()) != 0 {
-		t.Errorf("emptied twice: %d entries, %v", n, f.Known.Record)
+	if n := take(f); n != 0 || len(f.Known["2026-03-02"].Record.GetItems()) != 0 {
+		t.Errorf("emptied twice: %d entries, %v", n, f.Known)
 	}
 	if drafts, err := AssessLookBack(LookBackFacts{}, act("AB")); err != nil || drafts != nil {
 		t.Errorf("no check: %v, %v", drafts, err)
+	}
+}
+
+// What goes on being measured is gathered in parts of their own days: a new day
+// rewrites none of those before it, and a part is emptied when its day is proven.
+func TestLookBackGathersDayByDay(t *testing.T) {
+	s := drifting(t)
+	m := []Measured{
+		s.pullAt("before", "2026-03-01 08:00", "115.0 C", softBall()), s.pullAt("same day", "2026-03-02 08:00", "115.0 C", softBall()),
+		s.pullAt("next day", "2026-03-03 08:00", "115.0 C", softBall()), s.pullAt("next evening", "2026-03-03 20:00", "115.0 C", softBall()),
+	}
+	written := s.take(AssessLookBack(s.lookBack("2026-03-02 06:00", m...), act("AB")))
+	if len(written) != 2 || written[0].GetProductionDay() != "2026-03-02" || written[1].GetProductionDay() != "2026-03-03" {
+		t.Fatalf("parts: %v", written)
+	}
+	own, next := written[0].Message.(*kb.LookBack), written[1].Message.(*kb.LookBack)
+	if !slices.Equal(lots(own, false), []string{"before"}) || !slices.Equal(lots(own, true), []string{"same day"}) || len(lots(next, false)) != 0 || !slices.Equal(lots(next, true), []string{"next day", "next evening"}) {
+		t.Errorf("parts: %v, %v", own, next)
+	}
+	if next.GetCheckId() != own.GetCheckId() || next.GetWindowFrom().AsTime() != own.GetWindowFrom().AsTime() {
+		t.Errorf("the second part's window: %v", next)
+	}
+	// A day later: only what was measured since is given, and only its part is written.
+	f := s.lookBack("2026-03-02 06:00", s.pullAt("third day", "2026-03-04 08:00", "115.0 C", softBall()))
+	f.Since = when("2026-03-04 08:00")
+	written = s.take(AssessLookBack(f, act("AB")))
+	if len(written) != 1 || written[0].GetProductionDay() != "2026-03-04" || !slices.Equal(lots(written[0].Message.(*kb.LookBack), true), []string{"third day"}) {
+		t.Errorf("the third day: %v", written)
+	}
+	if l := written[0].Message.(*kb.LookBack); l.GetWindowFrom().AsTime() != own.GetWindowFrom().AsTime() {
+		t.Errorf("the third part's window: %v", l)
+	}
+	// Later on the day of the failure, the first list stands as it was weighed.
+	f = s.lookBack("2026-03-02 06:00", m[1], s.pullAt("same evening", "2026-03-02 19:00", "115.0 C", softBall()))
+	f.Since = when("2026-03-02 19:00")
+	drafts, err := AssessLookBack(f, act("AB"))
+	if l := decided(t, drafts, err)[0].Payload.(*kb.LookBack); !slices.Equal(lots(l, false), []string{"before"}) || !slices.Equal(lots(l, true), []string{"same day", "same evening"}) || l.GetWindowFrom().AsTime() != own.GetWindowFrom().AsTime() {
+		t.Errorf("the same evening: %v", l)
+	}
+	// A check forgotten until now proves the instrument from the next noon on.
+	s.check(icePoint("2026-03-03 12:00", "0.0 C"), comparisonPoint("2026-03-03 12:30", "150.00 C", "150.00 C"))
+	f = s.lookBack("2026-03-02 06:00", append(m, s.pullAt("third day", "2026-03-04 08:00", "115.0 C", softBall()))...)
+	written = s.take(AssessLookBack(f, act("AB")))
+	if len(written) != 2 || !slices.Equal(lots(written[0].Message.(*kb.LookBack), true), []string{"next day"}) || len(written[1].Message.(*kb.LookBack).GetItems()) != 0 {
+		t.Errorf("proven: %v", written)
+	}
+	if to := written[0].Message.(*kb.LookBack).GetWindowTo().AsTime(); to != when("2026-03-03 12:00") {
+		t.Errorf("it ended at %v", to)
+	}
+	if again := s.take(AssessLookBack(s.lookBack("2026-03-02 06:00", f.Measured...), act("AB"))); len(again) != 0 {
+		t.Errorf("once more: %v", again)
 	}
 }
 
@@ -288,8 +344,12 @@ func TestLookBackIgnoresOrder(t *testing.T) {
 func TestWhatMayChangeALookBack(t *testing.T) {
 	changes := 0
 	for name, m := range soundRecords(t) {
-		if MayChangeLookBack(Entry{Envelope: &kb.Envelope{}, Message: m}) {
+		e := Entry{Envelope: &kb.Envelope{}, Message: m}
+		if MayChangeLookBack(e, "") {
 			changes++
+			if _, amends := m.(*kb.Amendment); MayChangeLookBack(e, "another") != amends {
+				t.Errorf("%s about one instrument changes those of another", name)
+			}
 		} else if slices.Contains([]string{"CheckAssessment", "PullAssessment", "CoolingAssessment", "Readings", "Amendment", "LookBack"}, string(name.Name())) {
 			t.Errorf("%s changes no look-back", name)
 		}

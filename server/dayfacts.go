@@ -171,6 +171,12 @@ func takeDoc(v store.View, f *records.DayFacts, d store.Doc, used map[string]boo
 		return takeKind[*kb.CorrectiveAction](v, f, d)
 	case records.KindAmendment:
 		return takeAmendment(v, f, d)
+	case records.KindLookBack:
+		l, err := records.ReadDoc[*kb.LookBack](d.Body)
+		if err != nil {
+			return err
+		}
+		f.LookBacks = append(f.LookBacks, l)
 	case records.KindSheetRow:
 		r, err := records.ReadDoc[*kb.SheetRowTaken](d.Body)
 		if err != nil {
@@ -315,7 +321,7 @@ func rackOfDay(v store.View, f *records.DayFacts, to time.Time, used map[string]
 }
 
 // deviationsOfDay loads deviations with their cause on the day, earlier ones
-// that stand, their answers up to the day, and look-backs.
+// that stand, and their answers up to the day.
 func deviationsOfDay(v store.View, f *records.DayFacts, from, to time.Time) error {
 	earlier, err := list[*kb.Deviation](v, store.Query{Kind: records.KindDeviation, Index: "standing", To: records.TimeKey(from), Desc: true, Limit: openDeviations})
 	if err != nil {
@@ -345,18 +351,6 @@ func deviationsOfDay(v store.View, f *records.DayFacts, from, to time.Time) erro
 			if a.Meta.GetProductionDay() <= f.Day {
 				f.Actions = append(f.Actions, a)
 			}
-		}
-	}
-	for d, err := range store.AllDocuments(v, store.Query{Kind: records.KindLookBack}) {
-		if err != nil {
-			return err
-		}
-		l, err := records.ReadDoc[*kb.LookBack](d.Body)
-		if err != nil {
-			return err
-		}
-		if l.Meta.GetProductionDay() <= f.Day {
-			f.LookBacks = append(f.LookBacks, l)
 		}
 	}
 	return nil

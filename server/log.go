@@ -235,6 +235,10 @@ func (s *Server) aroundLog(v store.View, log *kb.DayLog, day string) error {
 	return nil
 }
 
+// followedAtStart is how many of the last entries are looked at after a start
+// for look-backs that did not follow: more than commands can have been under way.
+const followedAtStart = 5000
+
 // finish does after a start what a crash left half done: logs of reviews and
 // seals, and look-backs.
 func (s *Server) finish(ctx context.Context) error {
@@ -253,20 +257,11 @@ func (s *Server) finish(ctx context.Context) error {
 			causes = append(causes, d.Sequence)
 		}
 	}
-	var instruments []string
-	for d, err := range store.AllDocuments(v, store.Query{Kind: records.KindInstrument}) {
-		if err != nil {
-			release()
-			return err
-		}
-		instruments = append(instruments, d.ID)
-	}
 	size := v.Size()
 	release()
-	for _, id := range instruments {
-		if err := s.lookBack(ctx, id, fmt.Sprintf("start at %d", size)); err != nil {
-			return err
-		}
+	// What was concluded last may have been cut off before its look-backs followed.
+	if err := s.lookBacks(ctx, max(1, size-followedAtStart+1), followedAtStart, fmt.Sprintf("start at %d", size)); err != nil {
+		s.cfg.Logf("look-backs at the start: %v", err)
 	}
 	slices.Sort(causes)
 	for _, cause := range causes {

@@ -89,6 +89,7 @@ type Server struct {
 	once   sync.Once
 	signed signedSize
 	limits *limits
+	owed   owed // look-backs that could not follow yet
 	// readOnly says why the ledger is not continued; nil when it is.
 	readOnly error
 }

@@ -3,14 +3,11 @@ package server
 import (
 	"context"
 	"errors"
-	"maps"
-	"slices"
 	"strings"
 
 	"google.golang.org/protobuf/proto"
 
 	sv "kettlebook/proto/kettlebook/service/v1"
-	kb "kettlebook/proto/kettlebook/v1"
 	"kettlebook/records"
 	"kettlebook/records/store"
 )
@@ -36,8 +33,8 @@ func (s *Server) append(ctx context.Context, act records.Act, claim func(records
 		return nil, err
 	}
 	s.signLater(r.First + r.Count - 1)
-	if err := s.lookBacks(context.WithoutCancel(ctx), t, r.RequestID); err != nil {
-		// The claim is kept; the look-back is made again at the next start.
+	if err := s.lookBacks(context.WithoutCancel(ctx), r.First, r.Count, r.RequestID); err != nil {
+		// The claim is kept; the look-back is owed.
 		s.cfg.Logf("look-back after %s: %v", r.RequestID, err)
 	}
 	return receipt(r), nil
@@ -45,60 +42,6 @@ func (s *Server) append(ctx context.Context, act records.Act, claim func(records
 
 func receipt(r store.Receipt) *sv.Receipt {
 	return &sv.Receipt{RequestId: r.RequestID, FirstSequence: r.First, Count: r.Count, Replayed: r.Replayed}
-}
-
-// lookBacks runs after a command: for every instrument whose checks or
-// readings changed, the look-backs of its failed checks are brought in line.
-func (s *Server) lookBacks(ctx context.Context, t *touched, cause string) error {
-	ids := slices.Collect(maps.Keys(t.instruments))
-	if len(t.lots) > 0 {
-		more, err := s.instrumentsOf(ctx, t.lots)
-		if err != nil {
-			return err
-		}
-		for _, id := range more {
-			if !slices.Contains(ids, id) {
-				ids = append(ids, id)
-			}
-		}
-	}
-	slices.Sort(ids)
-	for _, id := range ids {
-		if err := s.lookBack(ctx, id, cause); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// instrumentsOf lists the instruments that measured batches.
-func (s *Server) instrumentsOf(ctx context.Context, lots []string) ([]string, error) {
-	v, release, err := s.cfg.Store.Snapshot(ctx)
-	if err != nil {
-		return nil, err
-	}
-	defer release()
-	var out []string
-	add := func(id string) {
-		if id != "" && !slices.Contains(out, id) {
-			out = append(out, id)
-		}
-	}
-	for _, lot := range lots {
-		b, err := get[*kb.BatchStart](v, records.KindBatch, lot)
-		if err != nil {
-			return nil, err
-		}
-		add(b.Record.GetInstrumentId())
-		runs, err := v.Runs(store.RunQuery{Series: records.SeriesKey(lot, kb.SeriesKind_SERIES_KIND_COOLING), Limit: 10})
-		if err != nil {
-			return nil, err
-		}
-		for _, r := range runs {
-			add(r.Instrument)
-		}
-	}
-	return out, nil
 }
 
 // withoutSecrets leaves out what is no content of the request: the token that

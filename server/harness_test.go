@@ -54,6 +54,8 @@ type kitchen struct {
 	cfg   server.Config
 	local *bufconn.Listener
 	ids   int
+	// given are the request ids handed out so far.
+	given []string
 	// people are clients of those who are signed in, by initials.
 	people map[string]*client.Client
 	// tokens are sessions of bare connections.
@@ -184,7 +186,8 @@ func (k *kitchen) raw(token string) (*grpc.ClientConn, context.Context) {
 // id makes a request id: the next of a fixed sequence.
 func (k *kitchen) id() string {
 	k.ids++
-	return testID(fmt.Sprint(k.ids))
+	k.given = append(k.given, testID(fmt.Sprint(k.ids)))
+	return k.given[len(k.given)-1]
 }
 
 func testID(name string) string {

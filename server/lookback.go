@@ -198,7 +198,7 @@ func (s *Server) failedChecks(ctx context.Context, instrument string, since time
 	}
 	defer release()
 	from := records.JoinKey(instrument, "")
-	for d, err := range store.AllDocuments(v, store.Query{Kind: records.KindCheckAssessment, Index: "adjusted", From: from, To: records.JoinKey(instrument, through(since)), Desc: true, Limit: 10}) {
+	for d, err := range store.AllDocuments(v, store.Query{Kind: records.KindCheckAssessment, Index: "adjusted", From: from, To: records.JoinKey(instrument, through(since)), Desc: true, Limit: 1}) {
 		if err != nil {
 			return nil, err
 		}

@@ -29,7 +29,7 @@ func logList() *cobra.Command {
 			return s.Day.ListLogs(ctx, &sv.ListLogsRequest{PageSize: size, PageToken: token})
 		},
 		func(ctx context.Context, s *session, l *kb.LogSealed) []string {
-			return []string{fmt.Sprint(l.GetSerial()), l.GetProductionDay(), fmt.Sprint(l.GetIssue()), minute(l.GetSealedAt(), s.zone(ctx)), l.GetFileName(), hex.EncodeToString(l.GetPdfSha256())[:16]}
+			return []string{fmt.Sprint(l.GetSerial()), l.GetProductionDay(), fmt.Sprint(l.GetIssue()), minute(l.GetSealedAt(), s.zone(ctx)), l.GetFileName(), hex.EncodeToString(l.GetPdfSha256())[:12]}
 		})
 }
 

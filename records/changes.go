@@ -60,6 +60,9 @@ func (d *differences) runs(x, y *kb.Readings) {
 
 func (d *differences) span(run []RunReading) string {
 	from, to := d.clocks(run[0].At, run[len(run)-1].At)
+	if len(run) == 1 {
+		return "1 reading at " + from
+	}
 	return fmt.Sprintf("%d readings from %s to %s", len(run), from, to)
 }
 
@@ -77,7 +80,7 @@ func (d *differences) clocks(x, y time.Time) (string, string) {
 // fieldWords name fields whose own name is not the word for them.
 var fieldWords = map[protoreflect.Name]string{
 	"at": "time", "started_at": "start", "first_at": "first reading", "instrument_id": "instrument", "reference_id": "reference",
-	"pressure_hpa": "pressure in hPa", "solids_kg": "dry solids in kg", "yield_kg": "yield in kg", "ice": "ice made as",
+	"pressure_hpa": "pressure in hPa", "solids_kg": "dry solids in kg", "yield_kg": "yield in kg", "ice": "made as",
 }
 
 // messages compares two messages of one kind field by field. Elements of

@@ -64,12 +64,15 @@ func ledgerEntries() *cobra.Command {
 			"and hashed (base64), the hash of its leaf, and the same in words.",
 		Args: cobra.NoArgs,
 	}, func(ctx context.Context, s *session, _ []string) error {
+		if from < 1 {
+			return usage("--from: entries are counted from 1")
+		}
 		zone := s.zone(ctx)
 		var table [][]string
 		for token, n := strconv.FormatInt(from, 10), int64(0); token != "" && (most == 0 || n < most); {
 			r, err := s.Ledger.ListEntries(ctx, &sv.ListEntriesRequest{PageSize: pageSize, PageToken: token})
 			if err != nil {
-				return blame(err, map[string]string{"page_token": "--from"})
+				return err
 			}
 			for _, stored := range r.GetRows() {
 				if n++; most > 0 && n > most {
@@ -93,7 +96,11 @@ func ledgerEntries() *cobra.Command {
 			}
 			token = r.GetNextPageToken()
 		}
-		if !s.json {
+		switch {
+		case s.json:
+		case len(table) == 0:
+			s.say("None.")
+		default:
 			s.out.table([]string{"ENTRY", "ENTERED", "BY", "WHAT"}, table)
 		}
 		return nil

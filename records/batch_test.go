@@ -2,9 +2,11 @@ package records_test
 
 import (
 	"slices"
+	"strings"
 	"testing"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
 
 	kb "kettlebook/proto/kettlebook/v1"
 	. "kettlebook/records"
@@ -144,6 +146,32 @@ func TestBatchRefusals(t *testing.T) {
 			_, err = DecideBatchVoid(c.facts, act("AB"), m)
 		}
 		refused(t, err, c.kind, c.want)
+	}
+}
+
+// Whatever hangs on a batch names it and says when.
+func TestClaimsNameTheirBatchAndTime(t *testing.T) {
+	for name, m := range soundRecords(t) {
+		lot := m.ProtoReflect().Descriptor().Fields().ByName("lot_code")
+		if lot == nil || strings.HasSuffix(string(name), "Assessment") || name.Name() == "Deviation" {
+			continue
+		}
+		c := proto.Clone(m)
+		c.ProtoReflect().Clear(lot)
+		refused(t, Validate(c), ErrInvalid, "lot_code: is empty (give 1 to 40 characters)")
+		for _, field := range []protoreflect.Name{"at", "started_at", "first_at"} {
+			if at := m.ProtoReflect().Descriptor().Fields().ByName(field); at != nil {
+				c := proto.Clone(m)
+				c.ProtoReflect().Clear(at)
+				refused(t, Validate(c), ErrInvalid, string(field)+": is missing or no time (give the time it happened)")
+			}
+		}
+	}
+	for want, m := range map[string]*kb.Pull{
+		"reading.unit: is missing (degC or degF)":                      {LotCode: "L-1", At: ts("2026-03-02 07:40"), Reading: &kb.Temperature{}},
+		"highest_after: claims 7 digits after the point (give 0 to 6)": {LotCode: "L-1", At: ts("2026-03-02 07:40"), HighestAfter: &kb.Temperature{Decimals: 7, Unit: 1}},
+	} {
+		refused(t, Validate(m), ErrInvalid, want)
 	}
 }
 

@@ -132,6 +132,26 @@ func TestCorrectiveAction(t *testing.T) {
 	}
 }
 
+// D20: what was lost in a restore is said, with the reason.
+func TestRestored(t *testing.T) {
+	sound := &kb.LedgerRestored{OldCheckpoint: "old", RestoredSize: 3, LostEntries: 2, NewOrigin: "kitchen.example/2", Reason: "the disk broke"}
+	drafts, err := DecideRestored(act("AB"), "2026-03-02", sound)
+	if d := decided(t, drafts, err)[0]; d.Person != "AB" || d.Day != "2026-03-02" || d.OccurredAt != act("").RecordedAt {
+		t.Errorf("%+v", d)
+	}
+	for want, change := range map[string]func(*kb.LedgerRestored){
+		"lost_entries: nothing was lost (go on as it is)":                func(m *kb.LedgerRestored) { m.LostEntries = 0 },
+		"new_origin: is empty (give 1 to 200 characters)":                func(m *kb.LedgerRestored) { m.NewOrigin = "" },
+		"reason: is empty (give 1 to 500 characters)":                    func(m *kb.LedgerRestored) { m.Reason = "" },
+		"restored_size: 0 entries (restore a backup that holds entries)": func(m *kb.LedgerRestored) { m.RestoredSize = 0 },
+	} {
+		m := proto.Clone(sound).(*kb.LedgerRestored)
+		change(m)
+		_, err := DecideRestored(act("AB"), "2026-03-02", m)
+		refused(t, err, ErrInvalid, want)
+	}
+}
+
 func bytesOf(c byte, n int) []byte {
 	out := make([]byte, n)
 	for i := range out {

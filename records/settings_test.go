@@ -23,7 +23,14 @@ func TestSettingsDefaults(t *testing.T) {
 		t.Errorf("cooling %v and %v", s.CoolingFirst, s.CoolingAll)
 	}
 	m := site("1480")
+	if o := s.CurveOptions(); o.GrowthPerC != 0.003 || o.DriftPerSqrtDayC != 0.03 {
+		t.Errorf("curves: %+v", o)
+	}
 	m.ToleranceC, m.ToleranceF, m.WeatherHpa, m.LateAfterMin, m.PressureAgeMin = dec("0.5"), dec("1.5"), dec("20"), 30, 60
+	m.GrowthCPerC, m.DriftCPerSqrtDay = dec("0.005"), dec("0.1")
+	if o := settingsOf(m).CurveOptions(); o.GrowthPerC != 0.005 || o.DriftPerSqrtDayC != 0.1 {
+		t.Errorf("curves as set: %+v", o)
+	}
 	if s = settingsOf(m); s.ToleranceC != 500_000 || s.ToleranceF != 1_500_000 || s.WeatherHPa != 20 || s.LateAfter != 30*time.Minute || s.PressureAge != time.Hour {
 		t.Errorf("as set: %+v", s)
 	}
@@ -116,13 +123,21 @@ func TestProductionDayAcrossDaylightSaving(t *testing.T) {
 			t.Errorf("%s, day from minute %d: %s begins %v and lasts %v (%v), want %s UTC and %v h", c.zone, c.start, c.day, from.UTC(), to.Sub(from), err, c.from, c.hours)
 		}
 	}
+	// Where the clock was set back across midnight, from 00:01 to 23:01 (America/
+	// St_Johns, 7 November 2010), the day had begun and goes on.
+	n := site("0")
+	n.Zone, n.DayStartsMin = "America/St_Johns", 0
+	from, to, err := settingsOf(n).Bounds("2010-11-07")
+	if err != nil || !from.Equal(when("2010-11-07 02:30")) || to.Sub(from).Hours() != 25 || settingsOf(n).Day(when("2010-11-07 02:45")) != "2010-11-07" || settingsOf(n).Day(when("2010-11-07 02:29:59")) != "2010-11-06" {
+		t.Errorf("begins %v, lasts %v (%v), 02:45 UTC is of %s", from.UTC(), to.Sub(from), err, settingsOf(n).Day(when("2010-11-07 02:45")))
+	}
 	// Samoa had no 30 December 2011 (IANA time zone database).
 	m := site("0")
 	m.Zone, m.DayStartsMin = "Pacific/Apia", 0
 	if from, to, err := settingsOf(m).Bounds("2011-12-30"); err != nil || !from.Equal(to) {
 		t.Errorf("a day that was skipped lasts from %v to %v (%v)", from, to, err)
 	}
-	_, _, err := settingsOf(m).Bounds("30 December")
+	_, _, err = settingsOf(m).Bounds("30 December")
 	refused(t, err, ErrInvalid, `production_day: "30 December" is not a day (write it YYYY-MM-DD)`)
 }
 

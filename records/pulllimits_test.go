@@ -172,6 +172,34 @@ func TestVerdictsFollowFromPrintedFigures(t *testing.T) {
 	})
 }
 
+// Neither the unit in which a dual dial was read nor the one in which a limit
+// was written changes a verdict.
+func TestUnitChangesNoLimit(t *testing.T) {
+	s := newShelf(t)
+	s.instrument = thermometer("TH-01", scaleDual, "0.1")
+	s.check(icePoint("2026-03-02 06:00", "0.3 C"), boilingPoint("2026-03-02 06:05", "95.4 C", "843.1"), comparisonPoint("2026-03-02 06:30", "150.60 C", "150.00 C"))
+	rapid.Check(t, func(t *rapid.T) {
+		class := rapid.SampledFrom([]kb.LimitClass{classCritical, classOperating}).Draw(t, "class")
+		basis := rapid.SampledFrom([]kb.LimitBasis{basisSolids, basisTemperature}).Draw(t, "basis")
+		bound := rapid.Int64Range(110_000, 118_000).Draw(t, "bound") * 1000
+		reading := rapid.Int64Range(106_000, 120_000).Draw(t, "reading") * 1000
+		judge := func(readIn, writtenIn kb.TemperatureUnit) *kb.LimitAssessment {
+			l := limitOf("cook", class, basis, "1 C", "")
+			l.Low = &kb.Temperature{Micro: InUnitMicro(bound, writtenIn), Decimals: 6, Unit: writtenIn}
+			f := s.cook(formula(l), "")
+			f.Pull.Record.Reading = &kb.Temperature{Micro: InUnitMicro(reading, readIn), Decimals: 6, Unit: readIn}
+			got := pulled(t, f).GetLimits()[0]
+			got.Limit = nil
+			return got
+		}
+		const c, f = kb.TemperatureUnit_TEMPERATURE_UNIT_CELSIUS, kb.TemperatureUnit_TEMPERATURE_UNIT_FAHRENHEIT
+		want := judge(c, c)
+		sameMessage(t, judge(f, c), want)
+		sameMessage(t, judge(c, f), want)
+		sameMessage(t, judge(f, f), want)
+	})
+}
+
 // A pressure older than 4 h carries a drift term, a younger one none (D25).
 func TestOldPressureWidensTheUncertainty(t *testing.T) {
 	u := func(at string) (int64, bool) {

@@ -106,7 +106,12 @@ func Replacement(f AmendFacts, m *kb.Amendment) (proto.Message, error) {
 		}
 		return r, nil
 	}
-	r := proto.Clone(f.Current)
+	return withValue(f.Current, m)
+}
+
+// withValue gives a record with one of its values replaced.
+func withValue(current proto.Message, m *kb.Amendment) (proto.Message, error) {
+	r := proto.Clone(current)
 	i := int(m.GetTargetIndex())
 	switch t := r.(type) {
 	case *kb.Check:

@@ -47,6 +47,26 @@ func validateInstrument(m *kb.Instrument) error {
 			return err
 		}
 	}
+	if err := validateRange(m); err != nil {
+		return err
+	}
+	if m.GetReadTo() != nil && m.GetReadTo().GetMicro() <= 0 {
+		return invalid("read_to", "leave it out to read to the division", "is not above 0")
+	}
+	if m.GetTolerance() != nil && m.GetTolerance().GetMicro() <= 0 {
+		return invalid("tolerance", "leave it out to use the site's", "is not above 0")
+	}
+	if d := m.GetCertificateDue(); d != "" {
+		if _, err := time.Parse(time.DateOnly, d); err != nil {
+			return invalid("certificate_due", "write it YYYY-MM-DD", "%q is not a day", d)
+		}
+	}
+	return nil
+}
+
+// validateRange refuses a scale whose ends are not in order, or beyond what any
+// thermometer of a kitchen shows.
+func validateRange(m *kb.Instrument) error {
 	low, high := instrumentRange(m)
 	for _, f := range []struct {
 		field  string
@@ -59,17 +79,6 @@ func validateInstrument(m *kb.Instrument) error {
 	}
 	if low >= high {
 		return invalid("range_high", "exchange the ends of the scale", "does not lie above the lower end of the scale")
-	}
-	if m.GetReadTo() != nil && m.GetReadTo().GetMicro() <= 0 {
-		return invalid("read_to", "leave it out to read to the division", "is not above 0")
-	}
-	if m.GetTolerance() != nil && m.GetTolerance().GetMicro() <= 0 {
-		return invalid("tolerance", "leave it out to use the site's", "is not above 0")
-	}
-	if d := m.GetCertificateDue(); d != "" {
-		if _, err := time.Parse(time.DateOnly, d); err != nil {
-			return invalid("certificate_due", "write it YYYY-MM-DD", "%q is not a day", d)
-		}
 	}
 	return nil
 }

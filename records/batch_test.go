@@ -198,7 +198,7 @@ func TestRunsOfReadings(t *testing.T) {
 		{func(m *kb.Readings) { m.AfterMs = m.AfterMs[:1] }, "after_ms: 1 times for 3 readings (one for each reading)"},
 		{func(m *kb.Readings) { m.Decimals = m.Decimals[:2] }, "decimals: 2 figures for 3 readings (one for each reading, or one for all)"},
 		{func(m *kb.Readings) { slices.Reverse(m.AfterMs) }, "after_ms[1]: goes back in time (send readings in order of time)"},
-		{func(m *kb.Readings) { m.Decimals[2] = 0 }, "micro[2]: value 104200000 millionths has more digits than the 0 it claims (give as many decimals as the value has)"},
+		{func(m *kb.Readings) { m.Decimals[2] = 0 }, "micro[2]: 104.2 has more digits after the point than the 0 it claims (give as many decimals as the value has)"},
 	} {
 		m := run("L-1", "2026-03-02 07:05", "99.8", "103.40", "104.2")
 		c.change(m)

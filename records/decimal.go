@@ -193,7 +193,7 @@ func checkDecimal(field string, micro int64, decimals uint32) error {
 		step /= 10
 	}
 	if micro%step != 0 {
-		return invalid(field, "give as many decimals as the value has", "value %d millionths has more digits than the %d it claims", micro, decimals)
+		return invalid(field, "give as many decimals as the value has", "%s has more digits after the point than the %d it claims", FormatMicro(micro, 0), decimals)
 	}
 	return nil
 }

@@ -38,7 +38,7 @@ func validateFormula(m *kb.Formula) error {
 		return err
 	}
 	if m.GetVersion() == 0 {
-		return invalid("version", "1, 2, 3 ...", "is missing")
+		return invalid("version", "give 1, 2, 3 ...", "is missing")
 	}
 	if err := text("name", m.GetName(), 1, 120); err != nil {
 		return err

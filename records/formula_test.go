@@ -45,7 +45,7 @@ func TestFormulaRefusals(t *testing.T) {
 		}, "limits[0].low: 99.9 degC lies below the boiling point of water where it was established, so it is no solids content (check the temperature and the basis of the limit)"},
 		{ErrInvalid, func(m *kb.Formula, _ *FormulaFacts) { solidsAt(m, "95.0 C", here, "") }, "limits[0].low: 95.0 degC lies below the boiling point of water where it was established, so it is no solids content (check the temperature and the basis of the limit)"},
 		{ErrInvalid, func(m *kb.Formula, _ *FormulaFacts) { m.FormulaId = "" }, "formula_id: is empty (give 1 to 24 characters)"},
-		{ErrInvalid, func(m *kb.Formula, _ *FormulaFacts) { m.Version = 0 }, "version: is missing (1, 2, 3 ...)"},
+		{ErrInvalid, func(m *kb.Formula, _ *FormulaFacts) { m.Version = 0 }, "version: is missing (give 1, 2, 3 ...)"},
 		{ErrInvalid, func(m *kb.Formula, _ *FormulaFacts) { m.Name = "" }, "name: is empty (give 1 to 120 characters)"},
 		{ErrInvalid, func(m *kb.Formula, _ *FormulaFacts) { m.Allergens = []string{"milk", ""} }, "allergens[1]: is empty (give 1 to 60 characters)"},
 		{ErrInvalid, func(m *kb.Formula, _ *FormulaFacts) { m.WaterFraction = dec("0.91") }, "water_fraction: 0.91 is out of range (give 0 to 0.9)"},

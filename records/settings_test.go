@@ -50,7 +50,7 @@ func TestSiteRefusals(t *testing.T) {
 		{func(m *kb.Site) { m.ElevationM = nil }, "elevation_m: is missing (give the elevation above sea level in metres)"},
 		{func(m *kb.Site) { m.ElevationM = dec("5501") }, "elevation_m: 5501 is out of range (give -430 to 5500)"},
 		{func(m *kb.Site) { m.ElevationM = dec("-430.5") }, "elevation_m: -430.5 is out of range (give -430 to 5500)"},
-		{func(m *kb.Site) { m.ElevationM = &kb.Decimal{Micro: 1_500_500_000} }, "elevation_m: value 1500500000 millionths has more digits than the 0 it claims (give as many decimals as the value has)"},
+		{func(m *kb.Site) { m.ElevationM = &kb.Decimal{Micro: 1_500_500_000} }, "elevation_m: 1500.5 has more digits after the point than the 0 it claims (give as many decimals as the value has)"},
 		{func(m *kb.Site) { m.ToleranceC = dec("0") }, "tolerance_c: is 0 (leave it out to use the usual one)"},
 		{func(m *kb.Site) { m.ToleranceF = dec("18.1") }, "tolerance_f: 18.1 is out of range (give 0 to 18)"},
 		{func(m *kb.Site) { m.WeatherHpa = dec("0.0") }, "weather_hpa: is 0 (leave it out to use the usual one)"},

@@ -16,6 +16,8 @@ const (
 	KindColdWater = "cold_water"
 	KindBatchEnd  = "batch_end"
 	KindBatchVoid = "batch_void"
+	// KindReader holds who read a cook, by lot code and person.
+	KindReader = "reader"
 )
 
 var (
@@ -176,11 +178,20 @@ func projectReadings(e Entry, m *kb.Readings) (Projection, error) {
 		return Projection{}, err
 	}
 	last := m.GetAfterMs()[len(m.GetAfterMs())-1]
-	return Projection{Runs: []Run{{
+	p := Projection{Runs: []Run{{
 		Sequence: e.GetSequence(), Series: SeriesKey(m.GetLotCode(), m.GetSeries()), Instrument: m.GetInstrumentId(),
 		FirstAt: m.GetFirstAt().AsTime(), LastAt: m.GetFirstAt().AsTime().Add(time.Duration(last) * time.Millisecond),
 		Count: len(m.GetMicro()), Body: b,
-	}}}, nil
+	}}}
+	// Who struck a reading did not read it.
+	if e.GetPerson() != "" && e.Amends == 0 && m.GetSeries() == kb.SeriesKind_SERIES_KIND_COOK {
+		r, err := row(e, KindReader, JoinKey(m.GetLotCode(), e.GetPerson()), "", &kb.Readings{LotCode: m.GetLotCode()})
+		if err != nil {
+			return Projection{}, err
+		}
+		p.Rows = append(p.Rows, r)
+	}
+	return p, nil
 }
 
 func validatePull(m *kb.Pull) error {

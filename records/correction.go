@@ -143,6 +143,17 @@ func correct(c *thermometry.Corrector, points []PointDoc, reading *kb.Temperatur
 // PressureDoc is a kitchen pressure as projected.
 type PressureDoc = Doc[*kb.KitchenPressure]
 
+// PressureServes is how long after it was read a kitchen pressure serves a
+// cook at most.
+const PressureServes = 7 * 24 * time.Hour
+
+// Questioned says that a figure given as measured in the kitchen is out of
+// family with its elevation, so that it is not used: probably it is reduced to
+// sea level.
+func (s Settings) Questioned(m *kb.KitchenPressure) bool {
+	return m.GetKind() == kb.PressureKind_PRESSURE_KIND_MEASURED && thermometry.OutOfFamily(float64(m.GetPressureHpa().GetMicro())/float64(One), s.ElevationM())
+}
+
 // pressureFor chooses the kitchen pressure for a cook pulled at a moment: the
 // nearest one before it that is in family with the elevation; standard
 // atmosphere when there is none within a week.
@@ -151,11 +162,10 @@ func (s Settings) pressureFor(pressures []PressureDoc, at time.Time) (thermometr
 	questioned := false
 	for _, d := range pressures {
 		t := d.Record.GetAt().AsTime()
-		if t.After(at) || at.Sub(t) > 7*24*time.Hour {
+		if t.After(at) || at.Sub(t) > PressureServes {
 			continue
 		}
-		hPa := float64(d.Record.GetPressureHpa().GetMicro()) / float64(One)
-		if d.Record.GetKind() == kb.PressureKind_PRESSURE_KIND_MEASURED && thermometry.OutOfFamily(hPa, s.ElevationM()) {
+		if s.Questioned(d.Record) {
 			questioned = true
 			continue
 		}

@@ -11,7 +11,8 @@ import (
 // Kinds of deviation documents.
 const (
 	// KindDeviation holds deviations by name; index "lot" by batch, index
-	// "cause" by time of cause, index "standing" by time for those not withdrawn.
+	// "cause" by time of cause, index "standing" by time for those that stand on
+	// later days too until they are answered.
 	KindDeviation = "deviation"
 	// KindAction holds corrective actions; index "deviation": name, time.
 	KindAction = "action"
@@ -37,7 +38,7 @@ var (
 		if m.GetLotCode() != "" {
 			keys = append(keys, Key{"lot", m.GetLotCode()})
 		}
-		if !m.GetWithdrawn() {
+		if !m.GetWithdrawn() && m.GetClass() != kb.DeviationClass_DEVIATION_CLASS_QUALITY_MISS {
 			keys = append(keys, Key{"standing", at})
 		}
 		r, err := row(e, KindDeviation, m.GetDeviationId(), e.GetProductionDay(), m, keys...)

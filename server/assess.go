@@ -2,139 +2,12 @@ package server
 
 import (
 	"slices"
-	"strings"
 	"time"
 
 	kb "kettlebook/proto/kettlebook/v1"
 	"kettlebook/records"
 	"kettlebook/records/store"
 )
-
-// touched collects what a command changed, so that every conclusion that
-// rests on it is drawn again in the same command. It is filled on the
-// writer's turn and read there.
-type touched struct {
-	checks      []string
-	lots        []string
-	instruments map[string]time.Time // earliest moment changed
-	pressures   []time.Time
-}
-
-func (t *touched) check(id, instrument string, at time.Time, pressure bool) {
-	t.checks = append(t.checks, id)
-	t.instrument(instrument, at)
-	if pressure {
-		t.pressures = append(t.pressures, at)
-	}
-}
-
-func (t *touched) lot(lot string) {
-	if !slices.Contains(t.lots, lot) {
-		t.lots = append(t.lots, lot)
-	}
-}
-
-func (t *touched) instrument(id string, at time.Time) {
-	if t.instruments == nil {
-		t.instruments = map[string]time.Time{}
-	}
-	if old, ok := t.instruments[id]; !ok || at.Before(old) {
-		t.instruments[id] = at
-	}
-}
-
-// lotsAfterChange is how many batches after a change are judged again with it
-// in one command; what lies beyond is reached by its own later changes.
-const lotsAfterChange = 150
-
-// reassess is the step that follows every claim: it draws again, in this
-// order, conclusions about checks, then pulls and cooling series.
-func (s *Server) reassess(t *touched, act records.Act) store.Step {
-	return store.StepFunc(func(v store.View) ([]store.Step, error) {
-		var steps []store.Step
-		for _, id := range t.checks {
-			steps = append(steps, assessCheck(id, act))
-		}
-		// Batches are looked up after the checks were judged.
-		return append(steps, store.StepFunc(func(v store.View) ([]store.Step, error) {
-			lots := slices.Clone(t.lots)
-			more, err := lotsConcerned(v, t)
-			if err != nil {
-				return nil, err
-			}
-			for _, lot := range more {
-				if !slices.Contains(lots, lot) {
-					lots = append(lots, lot)
-				}
-			}
-			var steps []store.Step
-			for _, lot := range lots {
-				steps = append(steps, assessPull(lot, act), assessCooling(lot, act))
-			}
-			return steps, nil
-		})), nil
-	})
-}
-
-// lotsConcerned lists batches measured with a changed instrument, or cooked
-// under a changed pressure.
-func lotsConcerned(v store.View, t *touched) ([]string, error) {
-	var out []string
-	add := func(lot string) {
-		if !slices.Contains(out, lot) {
-			out = append(out, lot)
-		}
-	}
-	for id, from := range t.instruments {
-		docs, err := v.Documents(store.Query{Kind: records.KindBatch, Index: "instrument", From: records.JoinKey(id, records.TimeKey(from.Add(-24*time.Hour))), To: below(id), Limit: lotsAfterChange})
-		if err != nil {
-			return nil, err
-		}
-		for _, d := range docs {
-			add(d.ID)
-		}
-		runs, err := v.Runs(store.RunQuery{Instrument: id, From: from.UnixMicro(), Limit: lotsAfterChange})
-		if err != nil {
-			return nil, err
-		}
-		for _, r := range runs {
-			if lot, ok := strings.CutPrefix(r.Series, records.JoinKey("cooling", "")); ok {
-				add(lot)
-			}
-		}
-	}
-	for _, at := range t.pressures {
-		settings, err := settingsAt(v, at)
-		if err != nil {
-			return nil, err
-		}
-		next, err := v.Documents(store.Query{Kind: records.KindPressure, Index: "at", From: through(at), Limit: 1})
-		if err != nil {
-			return nil, err
-		}
-		to := at.Add(7 * 24 * time.Hour)
-		if len(next) > 0 {
-			d, err := records.ReadDoc[*kb.KitchenPressure](next[0].Body)
-			if err != nil {
-				return nil, err
-			}
-			if n := d.Record.GetAt().AsTime(); n.Before(to) {
-				to = n
-			}
-		}
-		for day := at.Add(-24 * time.Hour); !day.After(to.Add(24 * time.Hour)); day = day.Add(24 * time.Hour) {
-			docs, err := v.Day(store.DayQuery{Day: settings.Day(day), Kind: records.KindBatch, Limit: lotsAfterChange})
-			if err != nil {
-				return nil, err
-			}
-			for _, d := range docs {
-				add(d.ID)
-			}
-		}
-	}
-	slices.Sort(out)
-	return out, nil
-}
 
 func assessCheck(id string, act records.Act) store.Step {
 	return step(func(v store.View) (records.CheckFacts, error) { return checkFacts(v, id) },
@@ -224,7 +97,7 @@ func pullFacts(v store.View, lot string) (records.PullFacts, error) {
 	if f.Check, err = latest[*kb.CheckAssessment](v, records.KindCheckAssessment, "instrument", []string{id}, at); err != nil {
 		return f, err
 	}
-	if f.Pressures, err = list[*kb.KitchenPressure](v, store.Query{Kind: records.KindPressure, Index: "at", To: through(at), Desc: true, Limit: 12}); err != nil {
+	if f.Pressures, err = pressuresAt(v, f.Settings, at); err != nil {
 		return f, err
 	}
 	if f.Assessment, err = get[*kb.PullAssessment](v, records.KindPullAssessment, lot); err != nil {
@@ -242,21 +115,72 @@ func pullFacts(v store.View, lot string) (records.PullFacts, error) {
 	return f, nil
 }
 
-// coolingRuns is the most runs of one cooling series that are judged.
-const coolingRuns = 100
-
-func assessCooling(lot string, act records.Act) store.Step {
-	return step(func(v store.View) (records.CoolingFacts, error) { return coolingFacts(v, lot) },
-		func(f records.CoolingFacts) ([]records.Draft, error) { return records.AssessCooling(f, act) })
+// pressuresAt loads the kitchen pressures that may serve at a moment, latest
+// first, down to one that is not questioned; a barometer that is read wrongly
+// for longer than the limit is as good as none.
+func pressuresAt(v store.View, settings records.Settings, at time.Time) ([]records.PressureDoc, error) {
+	const page, most = 12, 72
+	var out []records.PressureDoc
+	q := store.Query{Kind: records.KindPressure, Index: "at", From: records.TimeKey(at.Add(-records.PressureServes)), To: through(at), Desc: true, Limit: page}
+	for len(out) < most {
+		docs, err := v.Documents(q)
+		if err != nil {
+			return nil, err
+		}
+		serves := false
+		for _, d := range docs {
+			p, err := records.ReadDoc[*kb.KitchenPressure](d.Body)
+			if err != nil {
+				return nil, err
+			}
+			out = append(out, p)
+			serves = serves || !settings.Questioned(p.Record)
+		}
+		if serves || len(docs) < page {
+			break
+		}
+		q.After = docs[len(docs)-1].Cursor()
+	}
+	return out, nil
 }
 
-func coolingFacts(v store.View, lot string) (records.CoolingFacts, error) {
-	var f records.CoolingFacts
+// coolingPage is how many runs of a cooling series one step reads.
+const coolingPage = 100
+
+// assessCooling judges a cooling series: it is read page by page, each in a
+// step of its own, and judged as a whole.
+func assessCooling(lot string, act records.Act) store.Step {
+	return coolingFrom(lot, act, nil, nil, "")
+}
+
+func coolingFrom(lot string, act records.Act, readings []records.RunReading, sequences []int64, after string) store.Step {
+	return store.StepFunc(func(v store.View) ([]store.Step, error) {
+		runs, err := v.Runs(store.RunQuery{Series: records.SeriesKey(lot, kb.SeriesKind_SERIES_KIND_COOLING), After: after, Limit: coolingPage})
+		if err != nil {
+			return nil, err
+		}
+		readings, sequences := slices.Clone(readings), slices.Clone(sequences)
+		for _, r := range runs {
+			more, err := records.ReadRun(r.Body)
+			if err != nil {
+				return nil, err
+			}
+			readings, sequences = append(readings, more...), append(sequences, r.Sequence)
+		}
+		switch {
+		case len(runs) == coolingPage:
+			return []store.Step{coolingFrom(lot, act, readings, sequences, runs[len(runs)-1].Cursor())}, nil
+		case len(readings) == 0:
+			return nil, nil
+		}
+		return []store.Step{step(func(v store.View) (records.CoolingFacts, error) { return coolingFacts(v, lot, readings, sequences) },
+			func(f records.CoolingFacts) ([]records.Draft, error) { return records.AssessCooling(f, act) })}, nil
+	})
+}
+
+func coolingFacts(v store.View, lot string, readings []records.RunReading, sequences []int64) (records.CoolingFacts, error) {
+	f := records.CoolingFacts{Readings: readings, Sequences: sequences}
 	var err error
-	f.Readings, f.Sequences, err = readRuns(v, store.RunQuery{Series: records.SeriesKey(lot, kb.SeriesKind_SERIES_KIND_COOLING), Limit: coolingRuns})
-	if err != nil || len(f.Readings) == 0 {
-		return f, err
-	}
 	if f.BatchFacts, err = batchFacts(v, lot, time.Time{}); err != nil || !f.Batch.Has() {
 		return f, err
 	}

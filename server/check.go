@@ -110,7 +110,7 @@ func (c *checkService) GetBoilingPoint(ctx context.Context, _ *sv.GetBoilingPoin
 	if err != nil {
 		return nil, err
 	}
-	pressures, err := list[*kb.KitchenPressure](v, store.Query{Kind: records.KindPressure, Index: "at", To: through(now), Desc: true, Limit: 12})
+	pressures, err := pressuresAt(v, settings, now)
 	if err != nil {
 		return nil, err
 	}

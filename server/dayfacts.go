@@ -99,7 +99,7 @@ func dayFacts(v store.View, day string, now time.Time) (records.DayFacts, error)
 	if err := rackOfDay(v, &f, to, used, checks); err != nil {
 		return f, err
 	}
-	if err := deviationsOfDay(v, &f, from, to); err != nil {
+	if err := deviationsOfDay(v, &f, to); err != nil {
 		return f, err
 	}
 	for d, err := range store.AllDocuments(v, store.Query{Kind: records.KindPerson}) {
@@ -169,6 +169,12 @@ func takeDoc(v store.View, f *records.DayFacts, d store.Doc, used map[string]boo
 		return takeKind[*kb.Disposition](v, f, d)
 	case records.KindAction:
 		return takeKind[*kb.CorrectiveAction](v, f, d)
+	case records.KindDeviation:
+		m, err := records.ReadDoc[*kb.Deviation](d.Body)
+		if err != nil {
+			return err
+		}
+		f.Deviations = append(f.Deviations, m)
 	case records.KindAmendment:
 		return takeAmendment(v, f, d)
 	case records.KindLookBack:
@@ -320,37 +326,36 @@ func rackOfDay(v store.View, f *records.DayFacts, to time.Time, used map[string]
 	return nil
 }
 
-// deviationsOfDay loads deviations with their cause on the day, earlier ones
-// that stand, and their answers up to the day.
-func deviationsOfDay(v store.View, f *records.DayFacts, from, to time.Time) error {
-	earlier, err := list[*kb.Deviation](v, store.Query{Kind: records.KindDeviation, Index: "standing", To: records.TimeKey(from), Desc: true, Limit: openDeviations})
-	if err != nil {
-		return err
-	}
-	today, err := list[*kb.Deviation](v, store.Query{Kind: records.KindDeviation, Index: "cause", From: records.TimeKey(from.Add(-24 * time.Hour)), To: records.TimeKey(to.Add(24 * time.Hour)), Limit: store.MaxLimit})
-	if err != nil {
-		return err
-	}
-	for _, d := range today {
-		if d.Meta.GetProductionDay() == f.Day {
-			f.Deviations = append(f.Deviations, d)
-		}
-	}
-	for _, d := range earlier {
-		if d.Meta.GetProductionDay() < f.Day {
-			f.Deviations = append(f.Deviations, d)
-		}
-	}
-	for _, d := range f.Deviations {
-		id := d.Record.GetDeviationId()
-		actions, err := list[*kb.CorrectiveAction](v, store.Query{Kind: records.KindAction, Index: "deviation", From: records.JoinKey(id, ""), To: below(id), Limit: 50})
+// deviationsOfDay adds earlier deviations that stand to those of the day, and
+// their answers up to the day.
+func deviationsOfDay(v store.View, f *records.DayFacts, to time.Time) error {
+	for d, err := range store.AllDocuments(v, store.Query{Kind: records.KindDeviation, Index: "standing", To: records.TimeKey(to)}) {
 		if err != nil {
 			return err
 		}
-		for _, a := range actions {
-			if a.Meta.GetProductionDay() <= f.Day {
-				f.Actions = append(f.Actions, a)
+		if d.Day >= f.Day {
+			continue
+		}
+		doc, err := records.ReadDoc[*kb.Deviation](d.Body)
+		if err != nil {
+			return err
+		}
+		f.Deviations = append(f.Deviations, doc)
+	}
+	for _, d := range f.Deviations {
+		id := d.Record.GetDeviationId()
+		for a, err := range store.AllDocuments(v, store.Query{Kind: records.KindAction, Index: "deviation", From: records.JoinKey(id, ""), To: below(id), Limit: 50}) {
+			if err != nil {
+				return err
 			}
+			if a.Day > f.Day {
+				continue
+			}
+			doc, err := records.ReadDoc[*kb.CorrectiveAction](a.Body)
+			if err != nil {
+				return err
+			}
+			f.Actions = append(f.Actions, doc)
 		}
 	}
 	return nil

@@ -60,16 +60,13 @@ func makersOf(v store.View, b records.BatchFacts) ([]string, error) {
 		}
 		add(m.GetPerson())
 	}
-	runs, err := v.Runs(store.RunQuery{Series: records.SeriesKey(b.Batch.Record.GetLotCode(), kb.SeriesKind_SERIES_KIND_COOK), Limit: 100})
+	lot := b.Batch.Record.GetLotCode()
+	readers, err := list[*kb.Readings](v, store.Query{Kind: records.KindReader, From: records.JoinKey(lot, ""), To: below(lot), Limit: 100})
 	if err != nil {
 		return nil, err
 	}
-	for _, r := range runs {
-		e, err := entryAt(v, r.Sequence)
-		if err != nil {
-			return nil, err
-		}
-		add(e.GetPerson())
+	for _, r := range readers {
+		add(r.Meta.GetPerson())
 	}
 	return out, nil
 }
@@ -193,12 +190,6 @@ func touchRecord(t *touched, m proto.Message) {
 		t.check(r.GetCheckId(), r.GetInstrumentId(), records.RecordTime(r), records.HasPressure(r))
 	case *kb.KitchenPressure:
 		t.pressures = append(t.pressures, records.RecordTime(r))
-	case *kb.BatchStart:
-		t.lot(r.GetLotCode())
-		t.instrument(r.GetInstrumentId(), records.RecordTime(r))
-	case *kb.Readings:
-		t.lot(r.GetLotCode())
-		t.instrument(r.GetInstrumentId(), records.RecordTime(r))
 	case interface{ GetLotCode() string }:
 		t.lot(r.GetLotCode())
 	}

@@ -109,9 +109,6 @@ func (k *kitchen) furnish(s *kb.Site) {
 		{FormulaId: "SAU", Version: 1, Name: "sauce", CoolingRequired: true, Limits: []*kb.Limit{{
 			Name: "cook", Class: kb.LimitClass_LIMIT_CLASS_CRITICAL, Basis: kb.LimitBasis_LIMIT_BASIS_TEMPERATURE, Low: tc("170"), High: tc("176"),
 		}}},
-		{FormulaId: "TEM", Version: 1, Name: "tempered coating", Limits: []*kb.Limit{{
-			Name: "cook", Class: kb.LimitClass_LIMIT_CLASS_OPERATING, Basis: kb.LimitBasis_LIMIT_BASIS_TEMPERATURE, Low: tc("60"), High: tc("62"),
-		}}},
 		{FormulaId: "TOF", Version: 1, Name: "toffee", Limits: []*kb.Limit{{
 			Name: "cook", Class: kb.LimitClass_LIMIT_CLASS_OPERATING, Basis: kb.LimitBasis_LIMIT_BASIS_TEMPERATURE, Low: tc("140"), High: tc("146"),
 		}}},

@@ -19,6 +19,12 @@ import (
 // dip opens a batch of tempered coating and pulls it at a moment, at a reading.
 func (k *kitchen) dip(lot, instrument string, pulled time.Time, reading string) {
 	k.t.Helper()
+	if list, err := k.op.Kitchen.ListFormulas(ctx, &sv.ListFormulasRequest{}); err != nil || !slices.ContainsFunc(list.GetRows(), func(f *kb.Formula) bool { return f.GetFormulaId() == "TEM" }) {
+		must(k.t)(k.op.Kitchen.PutFormula(ctx, &sv.PutFormulaRequest{RequestId: k.id(), Formula: &kb.Formula{FormulaId: "TEM", Version: 1, Name: "tempered coating", Limits: []*kb.Limit{{
+			Name: "cook", Class: kb.LimitClass_LIMIT_CLASS_OPERATING, Basis: kb.LimitBasis_LIMIT_BASIS_TEMPERATURE, Low: tc("60"), High: tc("62"),
+		}}}}))
+		must(k.t)(k.op.Kitchen.ApproveFormula(ctx, &sv.ApproveFormulaRequest{RequestId: k.id(), Approval: &kb.FormulaApproval{FormulaId: "TEM", Version: 1}}))
+	}
 	c := k.as(anna)
 	must(k.t)(c.Batch.StartBatch(ctx, &sv.StartBatchRequest{RequestId: k.id(), Batch: &kb.BatchStart{LotCode: lot, FormulaId: "TEM", InstrumentId: instrument, StartedAt: ts(pulled.Add(-10 * time.Minute))}}))
 	must(k.t)(c.Batch.RecordPull(ctx, &sv.RecordPullRequest{RequestId: k.id(), Pull: &kb.Pull{LotCode: lot, At: ts(pulled), Reading: tc(reading)}}))

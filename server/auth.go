@@ -198,6 +198,9 @@ const callerFor = 2 * time.Second
 type callerCache struct {
 	mu    sync.Mutex
 	byKey map[string]cachedCaller
+	// forgotten counts how often all were forgotten: what was read before is not
+	// remembered after.
+	forgotten int
 }
 
 type cachedCaller struct {
@@ -209,6 +212,7 @@ func (s *Server) forgetCallers() {
 	s.limits.callers.mu.Lock()
 	defer s.limits.callers.mu.Unlock()
 	clear(s.limits.callers.byKey)
+	s.limits.callers.forgotten++
 }
 
 func (s *Server) caller(ctx context.Context) (caller, error) {
@@ -227,6 +231,7 @@ func (s *Server) caller(ctx context.Context) (caller, error) {
 	now := s.limits.wall()
 	cache.mu.Lock()
 	got, ok := cache.byKey[token]
+	forgotten := cache.forgotten
 	cache.mu.Unlock()
 	if ok && now.Before(got.until) {
 		return got.c, nil
@@ -254,7 +259,9 @@ func (s *Server) caller(ctx context.Context) (caller, error) {
 	if len(cache.byKey) > 1000 {
 		clear(cache.byKey)
 	}
-	cache.byKey[token] = cachedCaller{c, now.Add(callerFor)}
+	if cache.forgotten == forgotten {
+		cache.byKey[token] = cachedCaller{c, now.Add(callerFor)}
+	}
 	return c, nil
 }
 

@@ -84,11 +84,12 @@ func (ss *sessionService) SignIn(ctx context.Context, r *sv.SignInRequest) (*sv.
 
 func (ss *sessionService) SignOut(ctx context.Context, _ *sv.SignOutRequest) (*sv.SignOutResponse, error) {
 	c := callerOf(ctx)
-	ss.s.forgetCallers()
 	if c.operator {
 		return &sv.SignOutResponse{}, nil
 	}
-	return &sv.SignOutResponse{}, ss.s.cfg.SignIn.SignOut(ctx, c.token)
+	err := ss.s.cfg.SignIn.SignOut(ctx, c.token)
+	ss.s.forgetCallers()
+	return &sv.SignOutResponse{}, err
 }
 
 func (ss *sessionService) WhoAmI(ctx context.Context, _ *sv.WhoAmIRequest) (*sv.WhoAmIResponse, error) {
@@ -117,9 +118,8 @@ func (ss *sessionService) SetPin(ctx context.Context, r *sv.SetPinRequest) (*sv.
 	if !p.Has() {
 		return nil, &records.FieldError{Kind: records.ErrUnknownReference, Field: "initials", Problem: "nobody has these initials", Cure: "enter the person first"}
 	}
+	err = translate(ss.s.cfg.SignIn.SetPIN(ctx, r.GetInitials(), r.GetNewPin()))
 	ss.s.forgetCallers()
-	err = ss.s.cfg.SignIn.SetPIN(ctx, r.GetInitials(), r.GetNewPin())
-	err = translate(err)
 	return &sv.SetPinResponse{}, renameField(err, "pin", "new_pin")
 }
 

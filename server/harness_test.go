@@ -354,3 +354,25 @@ func (b *lockedBuffer) String() string {
 	defer b.mu.Unlock()
 	return b.b.String()
 }
+
+// consistent checks a proof that a ledger extends an older state.
+func consistent(t testing.TB, p *sv.ProveConsistencyResponse, old, now state) {
+	t.Helper()
+	if !bytes.Equal(p.GetNewRoot(), now.root[:]) {
+		t.Errorf("the proof is about another root")
+	}
+	if err := ledger.CheckConsistency(toHashes(p.GetHashes()), old.size, old.root, now.size, now.root); err != nil {
+		t.Error(err)
+	}
+}
+
+// included checks a proof that an entry is in a ledger.
+func included(t testing.TB, p *sv.ProveInclusionResponse, sequence int64, now state, envelope []byte) {
+	t.Helper()
+	if !bytes.Equal(p.GetEnvelope(), envelope) || p.GetSize() != now.size {
+		t.Errorf("the proof is about another entry")
+	}
+	if err := ledger.CheckInclusion(toHashes(p.GetHashes()), now.size, now.root, sequence-1, ledger.LeafHash(envelope)); err != nil {
+		t.Error(err)
+	}
+}

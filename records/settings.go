@@ -38,7 +38,7 @@ func validateSite(m *kb.Site) error {
 		{"tolerance_f", m.GetToleranceF(), 0, 18},
 		{"weather_hpa", m.GetWeatherHpa(), 0, 60},
 		{"growth_c_per_c", m.GetGrowthCPerC(), 0, 1},
-		{"drift_c_per_sqrt_day", m.GetDriftCPerSqrtDay(), 0, 1},
+		{"drift_c", m.GetDriftC(), 0, 1},
 	} {
 		if err := between(f.field, f.d, f.low, f.high); err != nil {
 			return err
@@ -154,7 +154,7 @@ func (s Settings) CurveOptions() thermometry.CurveOptions {
 	if d := s.Site.GetGrowthCPerC(); d != nil {
 		o.GrowthPerC = float64(d.GetMicro()) / float64(One)
 	}
-	if d := s.Site.GetDriftCPerSqrtDay(); d != nil {
+	if d := s.Site.GetDriftC(); d != nil {
 		o.DriftPerSqrtDayC = float64(d.GetMicro()) / float64(One)
 	}
 	return o

@@ -27,7 +27,7 @@ func TestSettingsDefaults(t *testing.T) {
 		t.Errorf("curves: %+v", o)
 	}
 	m.ToleranceC, m.ToleranceF, m.WeatherHpa, m.LateAfterMin, m.PressureAgeMin = dec("0.5"), dec("1.5"), dec("20"), 30, 60
-	m.GrowthCPerC, m.DriftCPerSqrtDay = dec("0.005"), dec("0.1")
+	m.GrowthCPerC, m.DriftC = dec("0.005"), dec("0.1")
 	if o := settingsOf(m).CurveOptions(); o.GrowthPerC != 0.005 || o.DriftPerSqrtDayC != 0.1 {
 		t.Errorf("curves as set: %+v", o)
 	}

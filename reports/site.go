@@ -33,7 +33,7 @@ func (d *dayLog) siteBlock() {
 	d.flow(p(text("Check points are judged " + acceptance(site.GetGuardedChecks()) + "; critical limits " +
 		acceptance(!site.GetUnguardedCritical()) + "; operating and quality limits by simple acceptance. A value on the boundary counts as in.")))
 	d.flow(p(text("Beyond its checked points the error of an instrument may grow by "), firm(orDefault(site.GetGrowthCPerC(), "0.003")+" °C per °C"),
-		text(", and between checks move by "), firm(orDefault(site.GetDriftCPerSqrtDay(), "0.03")+" °C in a day"),
+		text(", and between checks move by "), firm(orDefault(site.GetDriftC(), "0.03")+" °C in a day"),
 		text(" (standard uncertainties; the movement grows with the square root of the days).")))
 	d.flow(p(text("Rule profile: " + profileWord(site.GetProfile()) + ". Rules version " + orDash(d.content.GetRulesVersion()) + ".")))
 	if site.GetOnePerson() {

@@ -62,7 +62,7 @@ func sitePut() *cobra.Command {
 		{"tolerance-f", "tolerance_f", "tolerance of Fahrenheit-only instruments, degF", decimalInto(func(m *kb.Site, d *kb.Decimal) { m.ToleranceF = d })},
 		{"weather-hpa", "weather_hpa", "half-width in hPa around a pressure that nobody read", decimalInto(func(m *kb.Site, d *kb.Decimal) { m.WeatherHpa = d })},
 		{"growth", "growth_c_per_c", "growth of an error away from its checked points, degC per degC", decimalInto(func(m *kb.Site, d *kb.Decimal) { m.GrowthCPerC = d })},
-		{"drift", "drift_c_per_sqrt_day", "movement of an instrument in one day, degC, growing with the square root of the days", decimalInto(func(m *kb.Site, d *kb.Decimal) { m.DriftCPerSqrtDay = d })},
+		{"drift", "drift_c_per_sqrt_day", "movement of an instrument in one day, degC, growing with the square root of the days", decimalInto(func(m *kb.Site, d *kb.Decimal) { m.DriftC = d })},
 		{"late-after", "late_after_min", "minutes after which an entry counts as late", minutesInto(func(m *kb.Site, n uint32) { m.LateAfterMin = n })},
 		{"pressure-age", "pressure_age_min", "minutes for which a kitchen pressure serves a cook", minutesInto(func(m *kb.Site, n uint32) { m.PressureAgeMin = n })},
 		{"profile", "profile", "rule book: food-code, part-117 or eu-852", func(m *kb.Site, text string) error {

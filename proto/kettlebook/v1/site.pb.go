@@ -116,9 +116,9 @@ type Site struct {
 	// Growth of an instrument's error away from its checked points: standard uncertainty in degC per degC, 0 to 0.1; 0.003 when absent.
 	GrowthCPerC *Decimal `protobuf:"bytes,17,opt,name=growth_c_per_c,json=growthCPerC,proto3" json:"growth_c_per_c,omitempty"`
 	// Movement of an instrument between checks: standard uncertainty in degC in one day, 0 to 1, growing with the square root of the days; 0.03 when absent.
-	DriftCPerSqrtDay *Decimal `protobuf:"bytes,18,opt,name=drift_c_per_sqrt_day,json=driftCPerSqrtDay,proto3" json:"drift_c_per_sqrt_day,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	DriftC        *Decimal `protobuf:"bytes,18,opt,name=drift_c,json=driftC,proto3" json:"drift_c,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Site) Reset() {
@@ -270,9 +270,9 @@ func (x *Site) GetGrowthCPerC() *Decimal {
 	return nil
 }
 
-func (x *Site) GetDriftCPerSqrtDay() *Decimal {
+func (x *Site) GetDriftC() *Decimal {
 	if x != nil {
-		return x.DriftCPerSqrtDay
+		return x.DriftC
 	}
 	return nil
 }
@@ -281,7 +281,7 @@ var File_kettlebook_v1_site_proto protoreflect.FileDescriptor
 
 const file_kettlebook_v1_site_proto_rawDesc = "" +
 	"\n" +
-	"\x18kettlebook/v1/site.proto\x12\rkettlebook.v1\x1a\x1ckettlebook/v1/quantity.proto\"\x90\x06\n" +
+	"\x18kettlebook/v1/site.proto\x12\rkettlebook.v1\x1a\x1ckettlebook/v1/quantity.proto\"\xf9\x05\n" +
 	"\x04Site\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x18\n" +
 	"\aaddress\x18\x02 \x01(\tR\aaddress\x127\n" +
@@ -306,8 +306,8 @@ const file_kettlebook_v1_site_proto_rawDesc = "" +
 	"\n" +
 	"one_person\x18\x0f \x01(\bR\tonePerson\x12\x1a\n" +
 	"\binvented\x18\x10 \x01(\bR\binvented\x12;\n" +
-	"\x0egrowth_c_per_c\x18\x11 \x01(\v2\x16.kettlebook.v1.DecimalR\vgrowthCPerC\x12F\n" +
-	"\x14drift_c_per_sqrt_day\x18\x12 \x01(\v2\x16.kettlebook.v1.DecimalR\x10driftCPerSqrtDay*{\n" +
+	"\x0egrowth_c_per_c\x18\x11 \x01(\v2\x16.kettlebook.v1.DecimalR\vgrowthCPerC\x12/\n" +
+	"\adrift_c\x18\x12 \x01(\v2\x16.kettlebook.v1.DecimalR\x06driftC*{\n" +
 	"\vRuleProfile\x12\x1c\n" +
 	"\x18RULE_PROFILE_UNSPECIFIED\x10\x00\x12\x1a\n" +
 	"\x16RULE_PROFILE_FOOD_CODE\x10\x01\x12\x19\n" +
@@ -340,7 +340,7 @@ var file_kettlebook_v1_site_proto_depIdxs = []int32{
 	2, // 3: kettlebook.v1.Site.weather_hpa:type_name -> kettlebook.v1.Decimal
 	0, // 4: kettlebook.v1.Site.profile:type_name -> kettlebook.v1.RuleProfile
 	2, // 5: kettlebook.v1.Site.growth_c_per_c:type_name -> kettlebook.v1.Decimal
-	2, // 6: kettlebook.v1.Site.drift_c_per_sqrt_day:type_name -> kettlebook.v1.Decimal
+	2, // 6: kettlebook.v1.Site.drift_c:type_name -> kettlebook.v1.Decimal
 	7, // [7:7] is the sub-list for method output_type
 	7, // [7:7] is the sub-list for method input_type
 	7, // [7:7] is the sub-list for extension type_name

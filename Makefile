@@ -9,7 +9,7 @@ GOFMT := $(shell go env GOROOT)/bin/gofmt
 
 # Everything: outside tools, lint, messages, all tests under the race detector. No result is taken from the cache.
 test: setup lint proto-check
-	go test -race -count=1 -timeout 15m ./...
+	go test -race -count=1 -timeout 40m ./...
 
 # The outside tools the checks need; installed when missing, where that is possible.
 setup:

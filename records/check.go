@@ -252,12 +252,13 @@ func ReferenceNames(m *kb.Check) []string {
 	return out
 }
 
-// HasPressure says that a check carries a kitchen pressure.
-func HasPressure(m *kb.Check) bool {
+// PressureTimes lists when the kitchen pressures that a check carries were read.
+func PressureTimes(m *kb.Check) []time.Time {
+	var out []time.Time
 	for _, p := range m.GetPoints() {
 		if p.GetPressureHpa() != nil {
-			return true
+			out = append(out, p.GetAt().AsTime())
 		}
 	}
-	return false
+	return out
 }

@@ -37,7 +37,7 @@ func stepCheck(act records.Act, t *touched, m *kb.Check) store.Step {
 	}, func(f records.CheckFacts) ([]records.Draft, error) {
 		drafts, err := records.DecideCheck(f, act, m)
 		if err == nil {
-			t.check(m.GetCheckId(), m.GetInstrumentId(), m.GetPoints()[0].GetAt().AsTime(), records.HasPressure(m))
+			t.check(m)
 		}
 		return drafts, err
 	})

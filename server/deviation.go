@@ -187,7 +187,7 @@ func stepAmend(act records.Act, t *touched, m *kb.Amendment) store.Step {
 func touchRecord(t *touched, m proto.Message) {
 	switch r := m.(type) {
 	case *kb.Check:
-		t.check(r.GetCheckId(), r.GetInstrumentId(), records.RecordTime(r), records.HasPressure(r))
+		t.check(r)
 	case *kb.KitchenPressure:
 		t.pressures = append(t.pressures, records.RecordTime(r))
 	case interface{ GetLotCode() string }:

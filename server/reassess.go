@@ -19,17 +19,20 @@ type touched struct {
 	pressures   []time.Time
 }
 
-func (t *touched) check(id, instrument string, at time.Time, pressure bool) {
-	t.checks = append(t.checks, id)
+// check notes a check as it stands or stood: its first point, and the kitchen
+// pressures read with it.
+func (t *touched) check(m *kb.Check) {
+	id, instrument, at := m.GetCheckId(), m.GetInstrumentId(), records.RecordTime(m)
+	if !slices.Contains(t.checks, id) {
+		t.checks = append(t.checks, id)
+	}
 	if t.instruments == nil {
 		t.instruments = map[string]time.Time{}
 	}
 	if old, ok := t.instruments[instrument]; !ok || at.Before(old) {
 		t.instruments[instrument] = at
 	}
-	if pressure {
-		t.pressures = append(t.pressures, at)
-	}
+	t.pressures = append(t.pressures, records.PressureTimes(m)...)
 }
 
 func (t *touched) lot(lot string) {
@@ -112,7 +115,21 @@ func lotsUnder(v store.View, at time.Time) ([]lotSource, error) {
 		}
 		out = append(out, func(v store.View, after string) ([]string, string, error) {
 			docs, err := v.Day(store.DayQuery{Day: day, Kind: records.KindPullAssessment, After: after, Limit: lotPage})
-			return pageOfLots(docs, store.Doc.DayCursor, err)
+			lots, next, err := pageOfLots(docs, store.Doc.DayCursor, err)
+			if err != nil {
+				return nil, "", err
+			}
+			served := lots[:0]
+			for i, d := range docs {
+				p, err := records.ReadDoc[*kb.PullAssessment](d.Body)
+				if err != nil {
+					return nil, "", err
+				}
+				if pulled := p.Record.GetAt().AsTime(); !pulled.Before(at) && !pulled.After(to) {
+					served = append(served, lots[i])
+				}
+			}
+			return served, next, nil
 		})
 	}
 }

@@ -252,23 +252,29 @@ func usualGap(readings []sugar.Reading) float64 {
 }
 
 // thinnedMinutes is how far apart readings are taken from a probe that writes
-// faster: their noise, not their step, would tell the rise otherwise.
-const thinnedMinutes = 0.25
+// faster: their noise, not their step, would tell the rise otherwise. mostReadings
+// is how many are looked at, further apart when a cook is longer.
+const (
+	thinnedMinutes = 0.25
+	mostReadings   = 600
+)
 
 // thinned leaves out readings that follow too closely, never the last one, when
 // enough are left.
 func thinned(readings []sugar.Reading) []sugar.Reading {
 	const enough, slack = 8, 1e-3
+	last := len(readings) - 1
+	gap := math.Max(thinnedMinutes, (readings[last].Minutes-readings[0].Minutes)/mostReadings)
 	var out []sugar.Reading
 	for i, r := range readings {
 		switch {
-		case len(out) == 0 || r.Minutes-out[len(out)-1].Minutes >= thinnedMinutes-slack:
+		case len(out) == 0 || r.Minutes-out[len(out)-1].Minutes >= gap-slack:
 			out = append(out, r)
-		case i == len(readings)-1:
+		case i == last:
 			out[len(out)-1] = r
 		}
 	}
-	if len(out) < enough {
+	if len(out) < enough && len(readings) <= mostReadings {
 		return readings
 	}
 	return out

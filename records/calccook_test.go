@@ -3,6 +3,7 @@ package records_test
 import (
 	"math"
 	"sort"
+	"strings"
 	"testing"
 	"time"
 
@@ -213,5 +214,37 @@ func TestOnsetFigures(t *testing.T) {
 	closeTo(t, "gap", got.GapC, 2, 0.3)
 	if !got.Beyond {
 		t.Errorf("%+v", got.OnsetHint)
+	}
+}
+
+// A probe that writes ten times a second for a quarter of an hour, and one that wrote all day, are forecast in little time
+// and to the same end as a reading every half minute.
+func TestForecastOfManyReadings(t *testing.T) {
+	cook := func(every float64, n int) records.ForecastAsked {
+		q := records.ForecastAsked{Cook: records.CookAsked{Air: airOf(1013.25), ReadingsUC: 0.1, ReadToC: 0.1, StartSolidsPct: f64(70)}, TargetC: f64(118), Ease: &sugar.FullHeat}
+		for i := range n {
+			minutes := float64(i) * every
+			temp := math.Min(30+10*minutes, 104.9+0.55*math.Max(0, minutes-7.5)+0.03*math.Pow(math.Max(0, minutes-7.5), 2))
+			q.Cook.Readings = append(q.Cook.Readings, records.CookReading{Minutes: minutes, Temp: math.Round(10*temp) / 10})
+		}
+		return q
+	}
+	sparse, err := records.ForecastOf(cook(0.5, 31))
+	if err != nil {
+		t.Fatal(err)
+	}
+	dense, err := records.ForecastOf(cook(0.5/300, 9001))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if math.Abs(sparse.MinutesLeft-dense.MinutesLeft) > 0.15*sparse.MinutesLeft || !dense.Boiling {
+		t.Errorf("%.2f minutes left from 31 readings, %.2f from 9001", sparse.MinutesLeft, dense.MinutesLeft)
+	}
+	day := cook(0.0001, 1)
+	for i := range 9999 {
+		day.Cook.Readings = append(day.Cook.Readings, records.CookReading{Minutes: 0.2 * float64(i+1), Temp: 100 + 0.0005*float64(i)})
+	}
+	if _, err := records.ForecastOf(day); err != nil && !strings.Contains(err.Error(), "heating") {
+		t.Errorf("all day: %v", err)
 	}
 }

@@ -145,7 +145,7 @@ func pressuresAt(v store.View, settings records.Settings, at time.Time) ([]recor
 }
 
 // coolingPage is how many runs of a cooling series one step reads.
-const coolingPage = 100
+const coolingPage = 50
 
 // assessCooling judges a cooling series: it is read page by page, each in a
 // step of its own, and judged as a whole.

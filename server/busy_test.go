@@ -14,9 +14,9 @@ import (
 // mostRows is the most rows that a step may read while the writer waits (D2).
 const mostRows = 200
 
-// busy is a kitchen with 110 batches on Monday, all on C1 and under a pressure
-// nobody has read yet, one of them read 106 times one by one by two cooks, and
-// its cooling clock 108 times.
+// busy is a kitchen with 60 batches on Monday, all on C1 and under a pressure
+// nobody has read yet, one of them read 56 times one by one by two cooks, and
+// its cooling clock 58 times: more than one step looks at.
 func busy(t *testing.T) *kitchen {
 	k := furnished(t)
 	k.clock.Set(at(0, 23, 0))
@@ -24,22 +24,22 @@ func busy(t *testing.T) *kitchen {
 	reading := func(lot string, series kb.SeriesKind, at time.Time, v string) {
 		rows = append(rows, &sv.SheetRow{RowKey: fmt.Sprintf("%s %s %v", lot, at, series), Record: &sv.SheetRow_Reading{Reading: &sv.SheetReading{LotCode: lot, Series: series, InstrumentId: "C1", At: ts(at), Reading: tc(v)}}})
 	}
-	for i := range 110 {
-		lot, start := fmt.Sprintf("B%03d", i), at(0, 6, 0).Add(time.Duration(i)*8*time.Minute)
+	for i := range 60 {
+		lot, start := fmt.Sprintf("B%03d", i), at(0, 6, 0).Add(time.Duration(i)*15*time.Minute)
 		rows = append(rows, &sv.SheetRow{RowKey: lot, Initials: anna, Record: &sv.SheetRow_Batch{Batch: &sv.SheetBatch{
 			Start: &kb.BatchStart{LotCode: lot, FormulaId: "FON", InstrumentId: "C1", StartedAt: ts(start)}, PulledAt: ts(start.Add(20 * time.Minute)), YieldKg: dec("6"),
 		}}})
 		reading(lot, kb.SeriesKind_SERIES_KIND_COOK, start.Add(19*time.Minute), "111.0")
 	}
 	must(t)(k.op.Sheet.TakeSheet(ctx, &sv.TakeSheetRequest{Sheet: "busy", Rows: rows}))
-	for i := range 106 {
-		who := k.as([]string{anna, bo}[i/103])
+	for i := range 56 {
+		who := k.as([]string{anna, bo}[i/53])
 		must(t)(who.Batch.AddReadings(ctx, &sv.AddReadingsRequest{RequestId: k.id(), Readings: run("B000", "C1", kb.SeriesKind_SERIES_KIND_COOK, at(0, 6, 1).Add(time.Duration(i)*time.Second), time.Second, "90.0")}))
 	}
-	for i := range 108 {
-		v := 60.5 - 0.35*float64(i)
-		if i > 97 {
-			v = 24 - 2*float64(i-97)
+	for i := range 58 {
+		v := 60.5 - 0.75*float64(i)
+		if i > 47 {
+			v = 24 - 2*float64(i-47)
 		}
 		must(t)(nil, readingsOf(k, run("B000", "C1", kb.SeriesKind_SERIES_KIND_COOLING, at(0, 6, 30).Add(time.Duration(i)*time.Minute), time.Second, fmt.Sprintf("%.1f", v))))
 	}
@@ -61,7 +61,7 @@ func TestBusyKitchen(t *testing.T) {
 		for _, b := range day.GetBatches() {
 			out[b.GetStart().GetLotCode()] = b.GetPull()
 		}
-		if len(out) != 110 {
+		if len(out) != 60 {
 			t.Fatalf("%d batches", len(out))
 		}
 		return out
@@ -102,10 +102,10 @@ func TestBusyKitchen(t *testing.T) {
 	}
 	// The cooling clock is judged to its last reading, over a hundred entries in.
 	b, err = k.op.Batch.GetBatch(ctx, &sv.GetBatchRequest{LotCode: "B000"})
-	if err != nil || b.GetBatch().GetCoolingResult().GetReadings() != 108 || b.GetBatch().GetCoolingResult().GetLegs()[1].GetResult() != kb.LimitResult_LIMIT_RESULT_MET {
+	if err != nil || b.GetBatch().GetCoolingResult().GetReadings() != 58 || b.GetBatch().GetCoolingResult().GetLegs()[1].GetResult() != kb.LimitResult_LIMIT_RESULT_MET {
 		t.Errorf("the cooling clock: %v, %v", b.GetBatch().GetCoolingResult(), err)
 	}
-	if n := len(b.GetCookSequences()); n != 107 {
+	if n := len(b.GetCookSequences()); n != 57 {
 		t.Errorf("%d entries of readings", n)
 	}
 	// Rita decides; one who read it does not, however many read before.

@@ -73,7 +73,7 @@ func (s *Server) reassess(t *touched, act records.Act) store.Step {
 type lotSource func(v store.View, after string) (lots []string, next string, err error)
 
 // lotPage is how many batches one step looks up.
-const lotPage = 100
+const lotPage = 50
 
 // lotsOf gives batches that an instrument measured from a moment on, by their
 // assessments of a kind.

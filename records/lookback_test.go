@@ -199,11 +199,26 @@ func TestLookBackJudgesAtBothErrors(t *testing.T) {
 		{"missed before, met now", "117.0 C", []*kb.Limit{softBall()}, limitUnshown}, {"nearer than U", "115.5 C", []*kb.Limit{limitOf("cook", classQuality, basisTemperature, "115.40 C", "")}, limitUnshown},
 		{"one of two missed", "115.0 C", []*kb.Limit{wide(), limitOf("safety", classCritical, basisTemperature, "125.00 C", "")}, limitMissed},
 		{"one of two not shown", "115.0 C", []*kb.Limit{wide(), limitOf("safety", classCritical, basisTemperature, "114.50 C", "")}, limitUnshown},
+		{"met at both, by less than U before", "120.0 C", []*kb.Limit{limitOf("cook", classQuality, basisTemperature, "", "120.05 C")}, limitUnshown},
+		{"missed at both, by less than U before", "115.0 C", []*kb.Limit{limitOf("cook", classQuality, basisTemperature, "115.02 C", "")}, limitUnshown},
 		{"its reading was not taken", "115.0 C", []*kb.Limit{wide(), peak}, limitUnshown},
 	} {
 		i := lookedBack(t, s.lookBack("2026-03-02 06:00", s.pullAt("L-1", "2026-03-01 08:00", c.reading, c.limits...))).GetItems()[0]
 		if i.GetResult() != c.want || i.BeforeMicroC == nil || i.FoundMicroC == nil || i.GetFoundMicroC() >= i.GetBeforeMicroC() {
 			t.Errorf("%s: %v, %d before, %d found; want %v", c.name, i.GetResult(), i.GetBeforeMicroC(), i.GetFoundMicroC(), c.want)
+		}
+	}
+	// U is no smaller than that of the difference to the limit (D28), which knows
+	// of pressure and syrup too.
+	high := limitOf("cook", classOperating, basisSolids, "", "125.00 C")
+	l, own := s.pullAt("L-1", "2026-03-01 08:00", "115.0 C", high).Pull.GetLimits()[0], s.pullAt("L-1", "2026-03-01 08:00", "115.0 C", high).Pull.GetPull().GetUMicroC()
+	if l.GetUMicroC() < own+20_000 {
+		t.Fatalf("U %d against the limit, %d of the reading", l.GetUMicroC(), own)
+	}
+	for margin, want := range map[int64]kb.LimitResult{own + 10_000: limitUnshown, l.GetUMicroC() + 50_000: limitMet} {
+		reading := FormatMicro(l.GetHighMicroC()-margin, 2) + " C"
+		if i := lookedBack(t, s.lookBack("2026-03-02 06:00", s.pullAt("L-1", "2026-03-01 08:00", reading, high))).GetItems()[0]; i.GetResult() != want {
+			t.Errorf("%d below the limit, U %d and %d: %v, want %v", margin, own, l.GetUMicroC(), i.GetResult(), want)
 		}
 	}
 	// Nothing was known before: it cannot be shown, met or missed.

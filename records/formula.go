@@ -9,7 +9,8 @@ import (
 	"kettlebook/records/sugar"
 )
 
-// Kinds of formula documents: versions by formula and version, approvals likewise.
+// Kinds of formula documents: versions by formula and version, approvals
+// likewise, with index "at": formula, time.
 const (
 	KindFormula         = "formula"
 	KindFormulaApproval = "formula_approval"
@@ -23,7 +24,7 @@ var (
 	})
 	_ = register(func(m *kb.FormulaApproval) error { return name("formula_id", m.GetFormulaId(), 24) }, func(e Entry, m *kb.FormulaApproval) (Projection, error) {
 		id := FormulaKey(m.GetFormulaId(), m.GetVersion())
-		r, err := row(e, KindFormulaApproval, id, "", m, Key{"formula", id})
+		r, err := row(e, KindFormulaApproval, id, "", m, Key{"at", JoinKey(m.GetFormulaId(), TimeKey(e.GetRecordedAt().AsTime()), SequenceKey(e.GetSequence()))})
 		return rows(r), err
 	})
 )

@@ -26,7 +26,7 @@ func stepBatchStart(act records.Act, t *touched, m *kb.BatchStart) store.Step {
 		if err != nil {
 			return f, err
 		}
-		if f.Formula, f.Approved, err = formulaFor(v, m.GetFormulaId(), m.GetVersion()); err != nil {
+		if f.Formula, f.Approved, err = formulaFor(v, m.GetFormulaId(), m.GetVersion(), at); err != nil {
 			return f, err
 		}
 		f.Instrument, err = version[*kb.Instrument](v, records.KindInstrumentVersion, m.GetInstrumentId(), at)
@@ -262,9 +262,9 @@ func (b *batchService) ListBatches(ctx context.Context, r *sv.ListBatchesRequest
 	if _, err := time.Parse(time.DateOnly, day); err != nil {
 		return nil, &records.FieldError{Kind: records.ErrInvalid, Field: "production_day", Problem: "is no day", Cure: "write it YYYY-MM-DD"}
 	}
-	size := int(r.GetPageSize())
-	if size <= 0 || size > 500 {
-		size = 100
+	size, err := pageSize(r.GetPageSize())
+	if err != nil {
+		return nil, err
 	}
 	docs, err := v.Day(store.DayQuery{Day: day, Kind: records.KindBatch, After: r.GetPageToken(), Limit: size})
 	if err != nil {

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"sync"
+	"time"
 
 	"google.golang.org/grpc"
 
@@ -21,6 +22,14 @@ type dayService struct {
 	// signing lets one review at a time through: one that is sent again while
 	// the first is under way finds its answer, not a token that is used up.
 	signing sync.Mutex
+	watched watchedDay
+}
+
+// watchedDay is the content that watchers were shown last: those who look at
+// the same day share it.
+type watchedDay struct {
+	mu sync.Mutex
+	content
 }
 
 // content is a day's content as built at a ledger size.
@@ -272,9 +281,16 @@ func (d *dayService) GetLog(r *sv.GetLogRequest, ss grpc.ServerStreamingServer[s
 }
 
 func (d *dayService) ListOverdue(ctx context.Context, r *sv.ListOverdueRequest) (*sv.ListOverdueResponse, error) {
-	size := int(r.GetPageSize())
-	if size <= 0 || size > 500 {
-		size = 100
+	size, err := pageSize(r.GetPageSize())
+	if err != nil {
+		return nil, err
+	}
+	from := ""
+	if token := r.GetPageToken(); token != "" {
+		if _, err := time.Parse(time.DateOnly, token); err != nil {
+			return nil, store.ErrBadCursor
+		}
+		from = token + "\x00"
 	}
 	v, release, err := d.s.view(ctx)
 	if err != nil {
@@ -286,10 +302,6 @@ func (d *dayService) ListOverdue(ctx context.Context, r *sv.ListOverdueRequest) 
 		return nil, err
 	}
 	today := settings.Day(d.s.cfg.Clock.Now())
-	from := ""
-	if r.GetPageToken() != "" {
-		from = r.GetPageToken() + "\x00"
-	}
 	days, err := v.Days(store.DaysQuery{From: from, To: today, Limit: size})
 	release()
 	if err != nil {
@@ -338,13 +350,30 @@ func (d *dayService) overdue(ctx context.Context, day string) (*sv.OverdueDay, e
 
 var errStopping = &records.FieldError{Kind: records.ErrUnavailable, Problem: "the service is stopping", Cure: "watch again with after_sequence"}
 
+// watch gives a day as it is at a ledger size or later.
+func (d *dayService) watch(ctx context.Context, day string, size int64) (content, error) {
+	w := &d.watched
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if day != "" && w.day.GetProductionDay() == day && w.size >= size && size > 0 {
+		return w.content, nil
+	}
+	c, err := d.s.buildContent(ctx, day)
+	if err == nil {
+		c.facts = records.DayFacts{} // nobody who watches needs them
+		w.content = c
+	}
+	return c, err
+}
+
 func (d *dayService) WatchDay(r *sv.WatchDayRequest, ss grpc.ServerStreamingServer[sv.WatchDayResponse]) error {
 	sizes, cancel := d.s.cfg.Store.Watch(0)
 	defer cancel()
 	var last [sha256.Size]byte
 	first := true
+	seen := int64(0)
 	for {
-		c, err := d.s.buildContent(ss.Context(), r.GetProductionDay())
+		c, err := d.watch(ss.Context(), r.GetProductionDay(), seen)
 		if err != nil {
 			return err
 		}
@@ -354,7 +383,7 @@ func (d *dayService) WatchDay(r *sv.WatchDayRequest, ss grpc.ServerStreamingServ
 			}
 		}
 		first, last = false, c.hash
-		for seen := c.size; seen <= c.size; {
+		for seen = c.size; seen <= c.size; {
 			select {
 			case <-ss.Context().Done():
 				return ss.Context().Err()

@@ -355,6 +355,9 @@ func (b *lockedBuffer) String() string {
 	return b.b.String()
 }
 
+// fromStatus turns a status back into an error of the core.
+func fromStatus(err error) error { return client.FromStatus(err) }
+
 // consistent checks a proof that a ledger extends an older state.
 func consistent(t testing.TB, p *sv.ProveConsistencyResponse, old, now state) {
 	t.Helper()

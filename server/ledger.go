@@ -154,9 +154,9 @@ func (l *ledgerService) GetCheckpoint(ctx context.Context, _ *sv.GetCheckpointRe
 }
 
 func (l *ledgerService) ListEntries(ctx context.Context, r *sv.ListEntriesRequest) (*sv.ListEntriesResponse, error) {
-	size := int(r.GetPageSize())
-	if size <= 0 || size > 500 {
-		size = 100
+	size, err := pageSize(r.GetPageSize())
+	if err != nil {
+		return nil, err
 	}
 	from := int64(1)
 	if r.GetPageToken() != "" {

@@ -143,24 +143,22 @@ func batchFacts(v store.View, lot string, now time.Time) (records.BatchFacts, er
 	return f, err
 }
 
-// formulaFor finds the version that a new batch will be cooked to.
-func formulaFor(v store.View, id string, version uint32) (records.Doc[*kb.Formula], bool, error) {
-	if version == 0 {
-		docs, err := list[*kb.FormulaApproval](v, store.Query{Kind: records.KindFormulaApproval, Index: "formula", From: records.JoinKey(id, ""), To: below(id), Desc: true, Limit: 1})
+// formulaFor finds the version that a batch begun at a moment is cooked to:
+// the one asked for, or the one approved last by then; the first one approved
+// when the moment lies before it (paper typed in later).
+func formulaFor(v store.View, id string, wanted uint32, at time.Time) (records.Doc[*kb.Formula], bool, error) {
+	if wanted == 0 {
+		approved, err := version[*kb.FormulaApproval](v, records.KindFormulaApproval, id, at)
 		if err != nil {
 			return records.Doc[*kb.Formula]{}, false, err
 		}
-		if len(docs) > 0 {
-			version = docs[0].Record.GetVersion()
-		} else {
-			version = 1
-		}
+		wanted = max(1, approved.Record.GetVersion())
 	}
-	f, err := get[*kb.Formula](v, records.KindFormula, records.FormulaKey(id, version))
+	f, err := get[*kb.Formula](v, records.KindFormula, records.FormulaKey(id, wanted))
 	if err != nil {
 		return f, false, err
 	}
-	a, err := get[*kb.FormulaApproval](v, records.KindFormulaApproval, records.FormulaKey(id, version))
+	a, err := get[*kb.FormulaApproval](v, records.KindFormulaApproval, records.FormulaKey(id, wanted))
 	return f, a.Has(), err
 }
 

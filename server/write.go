@@ -60,20 +60,29 @@ func (s *Server) view(ctx context.Context) (store.View, func(), error) {
 	return s.cfg.Store.Snapshot(ctx)
 }
 
+// pageSize gives the rows of a page: 100 when nobody says, 500 at most.
+func pageSize(asked int32) (int, error) {
+	switch {
+	case asked < 0 || asked > 500:
+		return 0, &records.FieldError{Kind: records.ErrInvalid, Field: "page_size", Problem: "is out of range", Cure: "1 to 500"}
+	case asked == 0:
+		return 100, nil
+	}
+	return int(asked), nil
+}
+
 // page reads a page of documents. token is the store's own cursor.
 func page[M proto.Message](ctx context.Context, s *Server, q store.Query, size int32, token string) ([]records.Doc[M], string, error) {
-	switch {
-	case size < 0 || size > 500:
-		return nil, "", &records.FieldError{Kind: records.ErrInvalid, Field: "page_size", Problem: "is out of range", Cure: "1 to 500"}
-	case size == 0:
-		size = 100
+	rows, err := pageSize(size)
+	if err != nil {
+		return nil, "", err
 	}
 	v, release, err := s.view(ctx)
 	if err != nil {
 		return nil, "", err
 	}
 	defer release()
-	q.Limit, q.After = int(size), token
+	q.Limit, q.After = rows, token
 	docs, err := v.Documents(q)
 	if err != nil {
 		return nil, "", err
@@ -87,7 +96,7 @@ func page[M proto.Message](ctx context.Context, s *Server, q store.Query, size i
 		out = append(out, doc)
 	}
 	next := ""
-	if len(docs) == int(size) {
+	if len(docs) == rows {
 		next = docs[len(docs)-1].Cursor()
 	}
 	return out, next, nil

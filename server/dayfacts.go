@@ -53,9 +53,6 @@ func appendRun(out []records.RunReading, r store.Run) ([]records.RunReading, err
 	return append(out, readings...), err
 }
 
-// openDeviations is how many earlier deviations that still stand a day lists at most.
-const openDeviations = 500
-
 // dayFacts loads everything that a production day shows.
 func dayFacts(v store.View, day string, now time.Time) (records.DayFacts, error) {
 	f := records.DayFacts{Day: day, SheetRows: map[string]uint32{}, Papers: map[string]string{}, People: map[string]*kb.Person{}}

@@ -127,6 +127,7 @@ func TestStrikeACheck(t *testing.T) {
 		t.Errorf("%d pressures stand, one was taken out with its point: %v", n, day.GetPressures())
 	}
 	sound(t, k)
+	settled(t, k)
 }
 
 // sound checks the whole ledger, projections included.
@@ -207,6 +208,7 @@ func TestStrikeReadings(t *testing.T) {
 		t.Errorf("struck down to a fast curve: %v", cooling())
 	}
 	sound(t, k)
+	settled(t, k)
 }
 
 // TestWrongInstrument: a batch and a check written down for the wrong
@@ -260,6 +262,7 @@ func TestWrongInstrument(t *testing.T) {
 		t.Errorf("the look-back: %v", l)
 	}
 	sound(t, k)
+	settled(t, k)
 }
 
 // TestAmendmentsRefused: what an amendment cannot do.

@@ -122,6 +122,7 @@ func TestBusyKitchen(t *testing.T) {
 	must(t)(c.Batch.VoidBatch(ctx, &sv.VoidBatchRequest{RequestId: k.id(), Void: &kb.BatchVoid{LotCode: "B001", Reason: "opened twice"}}))
 	must(t)(k.op.Kitchen.PutSite(ctx, &sv.PutSiteRequest{RequestId: k.id(), Site: s}))
 	must(t)(k.review(rita, monday))
+	settled(t, k)
 	if st := k.store.Stats(); st.StepRows > mostRows || st.Commands < 20 {
 		t.Errorf("a step of %s read %d rows (of %d commands)", st.StepRequestID, st.StepRows, st.Commands)
 	}

@@ -355,6 +355,20 @@ func (b *lockedBuffer) String() string {
 	return b.b.String()
 }
 
+// settled checks that every conclusion in force is the one that follows from
+// all there is: whatever order things came in, nothing was left unfollowed.
+func settled(t testing.TB, k *kitchen) {
+	t.Helper()
+	k.ids++
+	differ, err := server.JudgeAll(ctx, k.server, fmt.Sprint(k.ids))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range differ {
+		t.Errorf("not as it follows from all there is: %v", e.Message)
+	}
+}
+
 // fromStatus turns a status back into an error of the core.
 func fromStatus(err error) error { return client.FromStatus(err) }
 

@@ -117,6 +117,7 @@ func TestImplausibleIsKept(t *testing.T) {
 	if d := float64(boiling.GetExpectedMicroC())/1e6 - expected; d > 0.001 || d < -0.001 {
 		t.Errorf("boiling was expected at %d, not at %.3f", boiling.GetExpectedMicroC(), expected)
 	}
+	settled(t, k)
 	if !boiling.GetPressure().GetQuestioned() || boiling.GetResult() != kb.CheckResult_CHECK_RESULT_PROVISIONALLY_IN {
 		t.Errorf("the boiling point came to %v", boiling)
 	}

@@ -266,7 +266,9 @@ func TestSheetsInAnyOrder(t *testing.T) {
 				tried = orders(7)[3:]
 			}
 			for i, order := range tried {
-				got := p.take(p.kitchen(), order)
+				k := p.kitchen()
+				got := p.take(k, order)
+				settled(t, k)
 				for d := range got {
 					if got[d] != want[d] {
 						t.Errorf("order %d %q: day %d differs\n%s", i, order, d+1, firstDifference(want[d], got[d]))

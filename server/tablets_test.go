@@ -161,6 +161,7 @@ func TestManyTablets(t *testing.T) {
 		t.Error("rebuilt, the day differs")
 	}
 	sound(t, k)
+	settled(t, k)
 	// A start finds nothing left half done: all that follows has followed.
 	size := k.state().size
 	if k.restart() != size {

@@ -133,8 +133,9 @@ func TestRecordsInAnyOrder(t *testing.T) {
 				t.Errorf("order %d: %s differs\n%s", run, day, firstDifference(want[d].String(), got.String()))
 			}
 		}
+		settled(t, k)
 		if run == 0 {
-			if n := k.store.Stats().StepRows; n > 200 {
+			if n := k.store.Stats().StepRows; n > mostRows {
 				t.Errorf("a step read %d rows", n)
 			}
 		}

@@ -314,7 +314,8 @@ func lookBackFacts(v store.View, check string, since time.Time) (records.LookBac
 	if f.Instrument, err = version[*kb.Instrument](v, records.KindInstrumentVersion, id, at); err != nil {
 		return f, err
 	}
-	if f.Points, f.Adjusted, err = pointsAt(v, id, at); err != nil {
+	// As known before the check: its own adjustment would hide the error before.
+	if f.Points, f.Adjusted, err = pointsAt(v, id, at.Add(-time.Microsecond)); err != nil {
 		return f, err
 	}
 	return f, lookBackMeasured(v, id, at, &f)

@@ -9,6 +9,8 @@ import (
 	"sync"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	kb "kettlebook/proto/kettlebook/v1"
 	"kettlebook/records"
 	"kettlebook/records/store"
@@ -62,6 +64,9 @@ func (c *concerned) conclusion(v store.View, e records.Entry) error {
 			c.instrument(id, m.GetFirstAt().AsTime())
 		}
 		replaces = m.GetReplaces()
+	case *kb.Amendment:
+		// A cooling clock may come to the same although a reading of it changed.
+		return c.amended(v, m.GetTargetSequence())
 	}
 	if replaces == 0 {
 		return nil
@@ -78,6 +83,39 @@ func (c *concerned) conclusion(v store.View, e records.Entry) error {
 	case *kb.CoolingAssessment:
 		for _, id := range m.GetInstrumentIds() {
 			c.instrument(id, m.GetFirstAt().AsTime())
+		}
+	}
+	return nil
+}
+
+// amended notes a run of readings as it stood, at first and after each of its
+// amendments.
+func (c *concerned) amended(v store.View, target int64) error {
+	first, err := entryAt(v, target)
+	if err != nil {
+		return err
+	}
+	if _, ok := first.Message.(*kb.Readings); !ok {
+		return nil // what rests on other records is concluded anew
+	}
+	stood := []proto.Message{first.Message}
+	for d, err := range store.AllDocuments(v, store.Query{Kind: records.KindAmendment, Index: "target", From: records.SequenceKey(target), To: records.SequenceKey(target) + "\x7f"}) {
+		if err != nil {
+			return err
+		}
+		a, err := records.ReadDoc[*kb.Amendment](d.Body)
+		if err != nil {
+			return err
+		}
+		m, err := a.Record.GetReplacement().UnmarshalNew()
+		if err != nil {
+			return err
+		}
+		stood = append(stood, m)
+	}
+	for _, m := range stood {
+		if r, ok := m.(*kb.Readings); ok {
+			c.instrument(r.GetInstrumentId(), records.RecordTime(r))
 		}
 	}
 	return nil

@@ -180,6 +180,16 @@ func TestLookBackFollowsLateEntries(t *testing.T) {
 	if !found {
 		t.Errorf("the cooling clock is not in: %v", day.GetLookBacks())
 	}
+	// A reading of it is struck; whatever the clock comes to, the list shows what stands.
+	k.strike(entryOf[*kb.Readings](k, "late"), 0, tc("60.2"))
+	day, _ = k.day(tuesday)
+	for _, l := range day.GetLookBacks() {
+		for _, i := range l.GetItems() {
+			if i.GetCooling() && i.GetReading().GetMicro() != 60_200_000 {
+				t.Errorf("the list still shows %v", i.GetReading())
+			}
+		}
+	}
 	sound(t, k)
 	settled(t, k)
 }

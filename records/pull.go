@@ -15,11 +15,12 @@ import (
 )
 
 // KindPullAssessment holds assessments of pulls by lot code; index
-// "instrument": instrument, time of the pull.
+// "instrument": instrument, time of the pull; index "at": time of the pull.
 const KindPullAssessment = "pull_assessment"
 
 var _ = register[*kb.PullAssessment](nil, func(e Entry, m *kb.PullAssessment) (Projection, error) {
-	r, err := row(e, KindPullAssessment, m.GetLotCode(), e.GetProductionDay(), m, Key{"instrument", JoinKey(m.GetInstrumentId(), TimeKey(m.GetAt().AsTime()))})
+	r, err := row(e, KindPullAssessment, m.GetLotCode(), e.GetProductionDay(), m,
+		Key{"instrument", JoinKey(m.GetInstrumentId(), TimeKey(m.GetAt().AsTime()))}, Key{"at", TimeKey(m.GetAt().AsTime())})
 	return rows(r), err
 })
 

@@ -22,6 +22,7 @@ import (
 	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/test/bufconn"
 	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"kettlebook/client"
@@ -364,8 +365,14 @@ func settled(t testing.TB, k *kitchen) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	entries := k.entries(0)
 	for _, e := range differ {
-		t.Errorf("not as it follows from all there is: %v", e.Message)
+		m := e.Message
+		var before proto.Message
+		if r, ok := m.(interface{ GetReplaces() int64 }); ok && r.GetReplaces() > 0 {
+			before = entries[r.GetReplaces()-1].Message
+		}
+		t.Errorf("%s is not as it follows from all there is:\n%s", m.ProtoReflect().Descriptor().Name(), firstDifference(fmt.Sprint(m), fmt.Sprint(before)))
 	}
 }
 

@@ -228,7 +228,7 @@ func (s *Server) weighAll(ctx context.Context, c concerned, cause string) error 
 
 // failedChecks lists the failed checks of an instrument whose look-backs what
 // happened at a moment may concern: those after it, and those before it since
-// the instrument was last adjusted and passed as left.
+// the instrument was last adjusted and had passed as left.
 func (s *Server) failedChecks(ctx context.Context, instrument string, since time.Time) ([]string, error) {
 	v, release, err := s.view(ctx)
 	if err != nil {
@@ -236,7 +236,7 @@ func (s *Server) failedChecks(ctx context.Context, instrument string, since time
 	}
 	defer release()
 	from := records.JoinKey(instrument, "")
-	for d, err := range store.AllDocuments(v, store.Query{Kind: records.KindCheckAssessment, Index: "adjusted", From: from, To: records.JoinKey(instrument, through(since)), Desc: true, Limit: 1}) {
+	for d, err := range store.AllDocuments(v, store.Query{Kind: records.KindCheckAssessment, Index: "adjusted", From: from, To: records.JoinKey(instrument, records.TimeKey(since)), Desc: true, Limit: 1}) {
 		if err != nil {
 			return nil, err
 		}
@@ -244,7 +244,8 @@ func (s *Server) failedChecks(ctx context.Context, instrument string, since time
 		if err != nil {
 			return nil, err
 		}
-		if records.Standing(a.Record) == kb.CheckResult_CHECK_RESULT_IN_TOLERANCE {
+		points := a.Record.GetPoints()
+		if records.Standing(a.Record) == kb.CheckResult_CHECK_RESULT_IN_TOLERANCE && points[len(points)-1].GetPoint().GetAt().AsTime().Before(since) {
 			from = records.JoinKey(instrument, records.TimeKey(a.Record.GetAt().AsTime()))
 			break
 		}

@@ -60,7 +60,7 @@ func (s *Server) reassess(t *touched, act records.Act) store.Step {
 				if err != nil {
 					return nil, err
 				}
-				sources = append(sources, under...)
+				sources = append(sources, under)
 			}
 			seen := map[string]bool{}
 			return append(judge(t.lots, seen, act), store.StepFunc(func(v store.View) ([]store.Step, error) { return judgeFrom(v, sources, "", seen, act) })), nil
@@ -80,13 +80,13 @@ const lotPage = 50
 func lotsOf(kind, instrument string, from time.Time) lotSource {
 	return func(v store.View, after string) ([]string, string, error) {
 		docs, err := v.Documents(store.Query{Kind: kind, Index: "instrument", From: records.JoinKey(instrument, records.TimeKey(from)), To: below(instrument), After: after, Limit: lotPage})
-		return pageOfLots(docs, store.Doc.Cursor, err)
+		return pageOfLots(docs, err)
 	}
 }
 
-// lotsUnder gives batches that a kitchen pressure may serve: from its own time
-// to that of the next one that serves, within the days around.
-func lotsUnder(v store.View, at time.Time) ([]lotSource, error) {
+// lotsUnder gives batches that a kitchen pressure may serve: pulled between its
+// own time and that of the next one that serves.
+func lotsUnder(v store.View, at time.Time) (lotSource, error) {
 	settings, err := settingsAt(v, at)
 	if err != nil {
 		return nil, err
@@ -105,36 +105,13 @@ func lotsUnder(v store.View, at time.Time) ([]lotSource, error) {
 			break
 		}
 	}
-	var out []lotSource
-	// A batch belongs to the day on which it started.
-	last := settings.Day(to)
-	for moment := at.Add(-24 * time.Hour); ; moment = moment.Add(24 * time.Hour) {
-		day := settings.Day(moment)
-		if day > last {
-			return out, nil
-		}
-		out = append(out, func(v store.View, after string) ([]string, string, error) {
-			docs, err := v.Day(store.DayQuery{Day: day, Kind: records.KindPullAssessment, After: after, Limit: lotPage})
-			lots, next, err := pageOfLots(docs, store.Doc.DayCursor, err)
-			if err != nil {
-				return nil, "", err
-			}
-			served := lots[:0]
-			for i, d := range docs {
-				p, err := records.ReadDoc[*kb.PullAssessment](d.Body)
-				if err != nil {
-					return nil, "", err
-				}
-				if pulled := p.Record.GetAt().AsTime(); !pulled.Before(at) && !pulled.After(to) {
-					served = append(served, lots[i])
-				}
-			}
-			return served, next, nil
-		})
-	}
+	return func(v store.View, after string) ([]string, string, error) {
+		docs, err := v.Documents(store.Query{Kind: records.KindPullAssessment, Index: "at", From: records.TimeKey(at), To: through(to), After: after, Limit: lotPage})
+		return pageOfLots(docs, err)
+	}, nil
 }
 
-func pageOfLots(docs []store.Doc, cursor func(store.Doc) string, err error) ([]string, string, error) {
+func pageOfLots(docs []store.Doc, err error) ([]string, string, error) {
 	if err != nil {
 		return nil, "", err
 	}
@@ -143,7 +120,7 @@ func pageOfLots(docs []store.Doc, cursor func(store.Doc) string, err error) ([]s
 		lots = append(lots, d.ID)
 	}
 	if len(docs) == lotPage {
-		return lots, cursor(docs[len(docs)-1]), nil
+		return lots, docs[len(docs)-1].Cursor(), nil
 	}
 	return lots, "", nil
 }

@@ -261,9 +261,9 @@ func TestSheetsInAnyOrder(t *testing.T) {
 			if base.threeDays() != want {
 				t.Error("rebuilt, the days have other contents")
 			}
-			tried := orders(7)[:4]
+			tried := orders(6)[:3]
 			if p.elevationM == "2300" {
-				tried = orders(7)[3:]
+				tried = orders(6)[3:]
 			}
 			for i, order := range tried {
 				k := p.kitchen()

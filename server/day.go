@@ -19,8 +19,9 @@ import (
 type dayService struct {
 	sv.UnimplementedDayServiceServer
 	s *Server
-	// signing lets one review at a time through: one that is sent again while
-	// the first is under way finds its answer, not a token that is used up.
+	// signing lets one review or seal at a time through: one that is sent again
+	// while the first is under way finds its answer, not a token that is used up,
+	// and no content is sealed twice.
 	signing sync.Mutex
 	watched watchedDay
 }
@@ -212,6 +213,8 @@ func (d *dayService) SealDay(ctx context.Context, r *sv.SealDayRequest) (*sv.Sea
 	if err != nil {
 		return nil, err
 	}
+	d.signing.Lock()
+	defer d.signing.Unlock()
 	last, err := d.s.lastLogOf(ctx, r.GetSeal().GetProductionDay())
 	if err != nil {
 		return nil, err

@@ -265,3 +265,33 @@ func TestSigningTokenIsUsedOnce(t *testing.T) {
 		t.Errorf("%d reviews", reviews)
 	}
 }
+
+// TestSealAtOnce: a day sealed by several programs at once is sealed once.
+func TestSealAtOnce(t *testing.T) {
+	k := withBatch(t)
+	_, shown := k.day(monday)
+	var wg sync.WaitGroup
+	var mu sync.Mutex
+	sealed, refused := 0, 0
+	for range 6 {
+		id := k.id()
+		wg.Go(func() {
+			_, err := k.op.Day.SealDay(ctx, &sv.SealDayRequest{RequestId: id, Seal: &kb.DaySeal{ProductionDay: monday, LedgerSize: shown.GetLedgerSize(), ContentSha256: shown.GetContentSha256()}})
+			mu.Lock()
+			defer mu.Unlock()
+			switch {
+			case err == nil:
+				sealed++
+			case errors.Is(err, records.ErrState):
+				refused++
+			default:
+				t.Error(err)
+			}
+		})
+	}
+	wg.Wait()
+	logs, err := k.op.Day.ListLogs(ctx, &sv.ListLogsRequest{})
+	if err != nil || sealed != 1 || refused != 5 || len(logs.GetRows()) != 1 {
+		t.Errorf("%d sealed, %d refused, %d logs, %v", sealed, refused, len(logs.GetRows()), err)
+	}
+}
